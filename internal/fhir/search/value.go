@@ -1,0 +1,32 @@
+package search
+
+// Kind is the R4 type of a search parameter, http://hl7.org/fhir/ValueSet/search-param-type.
+type Kind uint8
+
+// The parameter kinds that are served.
+const (
+	Token Kind = iota + 1
+	Reference
+	Date
+	String
+	URI
+)
+
+// Value is one entry of the index: what one resource is found by under one parameter.
+//
+//   - Token: System and Code ("" system when the resource has none).
+//   - Reference: System is the target's resource type, Code its id. A logical
+//     reference is indexed under Param + ":identifier" as a Token.
+//   - Date: Lo and Hi, the first and the last instant of the value's precision, both
+//     inclusive, as nanoseconds since 1970-01-01 UTC. An open end is math.MinInt64 or
+//     math.MaxInt64.
+//   - String: Text, folded (lower case, no diacritics).
+//   - URI: Code.
+type Value struct {
+	Param  string
+	Kind   Kind
+	System string
+	Code   string
+	Text   string
+	Lo, Hi int64
+}

@@ -1,0 +1,135 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"fhirsvc/internal/fhir/search"
+)
+
+// Store is what both implementations offer. All errors are *outcome.Error: not-found
+// for what is not there, no-store when the database is away or the outcome of a commit
+// is not known (ask the inbox), lock-error or transient for what may pass on a retry.
+// All times are UTC with microsecond precision.
+type Store interface {
+	Episodes
+	Resources
+	Timers
+	Relay
+	Installation
+
+	// Commit applies each changeset whole or not at all, all in one database
+	// transaction; one result a changeset, in order. An expected conflict is a Status,
+	// never an error; an error means that none was applied as far as is known.
+	Commit(ctx context.Context, changes []Changeset) ([]Result, error)
+	// Answer gives the inbox entry of an input that was accepted; ok is false if none.
+	Answer(ctx context.Context, source, id string) (entry Inbox, ok bool, err error)
+	// Ping reports whether the store can be written to now.
+	Ping(ctx context.Context) error
+	// Close releases everything; the store can't be used afterwards.
+	Close()
+}
+
+// Episode is the stored state of an episode.
+type Episode struct {
+	ID             string
+	Unit           string
+	Subject        string
+	Version        int64
+	State          []byte
+	RulesVersion   int
+	Protocol       string
+	ProtocolDigest string
+	Due            time.Time
+}
+
+// Episodes reads episodes.
+type Episodes interface {
+	// Load gives an episode; not-found if there is none.
+	Load(ctx context.Context, id string) (Episode, error)
+	// EpisodesOf gives the ids of a Patient's episodes, oldest first; empty if none.
+	EpisodesOf(ctx context.Context, subject string) ([]string, error)
+	// Inputs gives all inputs of an episode in order of Seq, for replay.
+	Inputs(ctx context.Context, id string) ([]Input, error)
+}
+
+// Page is one page of a search. Next is nil on the last one. Total counts all matches
+// of the query, not of the page.
+type Page struct {
+	Matches []Resource // without Index
+	Total   int
+	Next    *search.Cursor
+}
+
+// Resources reads resource versions. The Resource values come without Index.
+type Resources interface {
+	// Read gives the current version; not-found if there is none.
+	Read(ctx context.Context, resourceType, id string) (Resource, error)
+	// ReadVersion gives one version; not-found if there is none.
+	ReadVersion(ctx context.Context, resourceType, id string, version int64) (Resource, error)
+	// History gives all versions, newest first; not-found if there is none.
+	History(ctx context.Context, resourceType, id string) ([]Resource, error)
+	// Search answers a query on the current versions.
+	Search(ctx context.Context, q search.Query) (Page, error)
+	// Identity gives the id of the resource that holds a business identifier.
+	Identity(ctx context.Context, resourceType, system, value string) (id string, ok bool, err error)
+}
+
+// Due is an episode whose time has come.
+type Due struct {
+	Episode string
+	At      time.Time
+}
+
+// Timers claims due times. A zero now means the database's own clock.
+type Timers interface {
+	// ClaimDue leases up to limit episodes that are due at now and not leased, earliest
+	// first. A lease ends with the episode's next committed change, or by itself after
+	// lease (real time), so that another replica takes over.
+	ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]Due, error)
+	// NextDue gives the earliest due time, leased or not; ok is false if there is none.
+	NextDue(ctx context.Context) (at time.Time, ok bool, err error)
+}
+
+// Lease is the right to send the rows of a partition until it ends. Fence grows with
+// every lease of the partition, so that a late holder can't mark what it lost.
+type Lease struct {
+	Partition int
+	Fence     int64
+}
+
+// OutboxRow is an outbox message with its place in the order.
+type OutboxRow struct {
+	Seq int64
+	Outbox
+}
+
+// Relay is the sender's side of the outbox. Rows stay after they are marked sent, so
+// that a lost stream can be filled again.
+type Relay interface {
+	// LeaseOutbox takes up to limit partitions that have unsent rows and no living lease.
+	LeaseOutbox(ctx context.Context, holder string, limit int, lease time.Duration) ([]Lease, error)
+	// Unsent gives the first unsent rows of a leased partition in order, at most limit.
+	Unsent(ctx context.Context, l Lease, limit int) ([]OutboxRow, error)
+	// MarkSent marks rows of a leased partition as sent, unless the lease was lost
+	// (conflict).
+	MarkSent(ctx context.Context, l Lease, seqs []int64) error
+	// ReleaseOutbox gives the lease back early.
+	ReleaseOutbox(ctx context.Context, l Lease) error
+	// Unsettled counts the rows not yet sent.
+	Unsettled(ctx context.Context) (int, error)
+}
+
+// Installation keeps what is fixed once for the whole installation.
+type Installation interface {
+	// Fix stores a setting on the first call and returns the stored value ever after,
+	// whatever the later calls say.
+	Fix(ctx context.Context, name, value string) (string, error)
+	// FixProtocol stores the bytes of a protocol version (canonical url|version) once.
+	// Other bytes under the same version are refused (duplicate).
+	FixProtocol(ctx context.Context, canonical string, body []byte) error
+	// Protocol gives the stored bytes of a protocol version; not-found if there is none.
+	Protocol(ctx context.Context, canonical string) ([]byte, error)
+	// Quarantined lists the inputs kept in quarantine, oldest first.
+	Quarantined(ctx context.Context) ([]Quarantine, error)
+}
