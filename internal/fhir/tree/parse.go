@@ -1,0 +1,202 @@
+package tree
+
+import (
+	"fmt"
+
+	"fhirsvc/internal/fhir/outcome"
+)
+
+// Limits bound what a document may cost. A zero field means its default.
+type Limits struct {
+	Bytes  int // longest source; default 64 MiB
+	Depth  int // deepest nesting of objects and arrays; default 96
+	Nodes  int // most values; default 3,000,000
+	Issues int // most issues collected, at which parsing stops; default 100
+}
+
+const (
+	defaultBytes  = 64 << 20
+	defaultDepth  = 96
+	defaultNodes  = 3_000_000
+	defaultIssues = 100
+	maxBytes      = 1<<31 - 1 // positions are 32 bits wide
+)
+
+func (l Limits) withDefaults() Limits {
+	l.Bytes = min(orDefault(l.Bytes, defaultBytes), maxBytes)
+	l.Depth = orDefault(l.Depth, defaultDepth)
+	l.Nodes = orDefault(l.Nodes, defaultNodes)
+	l.Issues = orDefault(l.Issues, defaultIssues)
+	return l
+}
+
+func orDefault(v, otherwise int) int {
+	if v <= 0 {
+		return otherwise
+	}
+	return v
+}
+
+// Parse reads one JSON value with the default limits. The document is nil only
+// when the text cannot be read as JSON at all or is beyond a limit; faults that
+// leave it readable (a duplicate name, a null, an empty object) come with it, in
+// source order. The input is copied.
+func Parse(body []byte) (*Document, []outcome.Issue) {
+	return ParseWithin(body, Limits{})
+}
+
+// ParseWithin is Parse with limits of the caller's own.
+func ParseWithin(body []byte, limits Limits) (*Document, []outcome.Issue) {
+	p := &parser{limits: limits.withDefaults()}
+	if len(body) > p.limits.Bytes {
+		return nil, []outcome.Issue{{
+			Severity: outcome.SeverityFatal, Code: outcome.CodeTooLong,
+			Details: fmt.Sprintf("the content has %d bytes, at most %d are read", len(body), p.limits.Bytes),
+		}}
+	}
+	p.src = string(body)
+	return p.document()
+}
+
+// parser reads src from pos on. stop holds the fault that ends parsing.
+type parser struct {
+	src    string
+	pos    int
+	depth  int
+	nodes  int
+	chunk  []Node
+	limits Limits
+	stop   *outcome.Issue
+	faults []fault
+}
+
+// fault is an issue at a node; its place is worked out when the tree is whole.
+type fault struct {
+	node  *Node
+	issue outcome.Issue
+}
+
+func (p *parser) document() (*Document, []outcome.Issue) {
+	p.space()
+	root := &Node{}
+	ok := p.value(root)
+	if ok {
+		p.space()
+		if p.pos < len(p.src) {
+			ok = p.fail(outcome.CodeInvalid, "there is more text after the end of the JSON value: send one resource only")
+		}
+	}
+	if !ok {
+		p.stop.Line, p.stop.Col = position(p.src, p.pos)
+		return nil, []outcome.Issue{*p.stop}
+	}
+	doc := &Document{Root: root, src: p.src}
+	return doc, p.issues(doc)
+}
+
+func (p *parser) issues(doc *Document) []outcome.Issue {
+	var out []outcome.Issue
+	for _, f := range p.faults {
+		i := f.issue
+		i.Line, i.Col = doc.Position(f.node)
+		i.Expression = doc.Expression(f.node)
+		out = append(out, i)
+	}
+	return out
+}
+
+// fail records the fault that ends parsing, at the current position, and is false.
+func (p *parser) fail(code outcome.Code, format string, args ...any) bool {
+	if p.stop == nil {
+		p.stop = &outcome.Issue{
+			Severity: outcome.SeverityFatal, Code: code, Details: fmt.Sprintf(format, args...), Rule: "json",
+		}
+	}
+	return false
+}
+
+// fault records an error that leaves the text readable; false when there are too many.
+func (p *parser) fault(n *Node, code outcome.Code, format string, args ...any) bool {
+	i := outcome.Errorf(code, "", format, args...)
+	i.Rule = "json"
+	p.faults = append(p.faults, fault{n, i})
+	if len(p.faults) >= p.limits.Issues {
+		return p.fail(outcome.CodeTooCostly, "there are %d faults before this place; the rest was not read", len(p.faults))
+	}
+	return true
+}
+
+// node gives a fresh node from the current chunk, nil beyond the limit.
+func (p *parser) node() *Node {
+	if p.nodes++; p.nodes > p.limits.Nodes {
+		p.fail(outcome.CodeTooCostly, "the content has more than %d values", p.limits.Nodes)
+		return nil
+	}
+	if len(p.chunk) == cap(p.chunk) {
+		left := (len(p.src) - p.pos) / 24 // about one value in 24 bytes of indented R4
+		p.chunk = make([]Node, 0, min(max(left, 16), 1024))
+	}
+	p.chunk = p.chunk[:len(p.chunk)+1]
+	return &p.chunk[len(p.chunk)-1]
+}
+
+func (p *parser) space() {
+	for p.pos < len(p.src) {
+		switch p.src[p.pos] {
+		case ' ', '\n', '\r', '\t':
+			p.pos++
+		default:
+			return
+		}
+	}
+}
+
+func (p *parser) value(n *Node) bool {
+	if p.pos >= len(p.src) {
+		return p.fail(outcome.CodeInvalid, "the JSON text ends too early: a value is missing")
+	}
+	n.start = int32(p.pos)
+	ok := false
+	switch c := p.src[p.pos]; {
+	case c == '{':
+		ok = p.object(n)
+	case c == '[':
+		ok = p.array(n)
+	case c == '"':
+		n.Kind = String
+		n.Text, ok = p.text()
+	case c == '-' || c >= '0' && c <= '9':
+		ok = p.number(n)
+	default:
+		ok = p.word(n)
+	}
+	n.end = int32(p.pos)
+	return ok
+}
+
+func (p *parser) word(n *Node) bool {
+	for _, w := range [...]struct {
+		text string
+		kind Kind
+	}{{"true", Bool}, {"false", Bool}, {"null", Null}} {
+		if len(p.src)-p.pos >= len(w.text) && p.src[p.pos:p.pos+len(w.text)] == w.text {
+			n.Kind = w.kind
+			if w.kind == Bool {
+				n.Text = w.text
+			}
+			p.pos += len(w.text)
+			return true
+		}
+	}
+	return p.fail(outcome.CodeInvalid, "this is not JSON: a value starts with { [ \" a digit, true, false or null")
+}
+
+func (p *parser) open(n *Node, kind Kind) bool {
+	if p.depth++; p.depth > p.limits.Depth {
+		return p.fail(outcome.CodeTooCostly, "the content is nested deeper than %d levels", p.limits.Depth)
+	}
+	n.Kind = kind
+	p.pos++
+	p.space()
+	return true
+}

@@ -1,0 +1,161 @@
+package tree
+
+import (
+	"strconv"
+	"unicode/utf16"
+	"unicode/utf8"
+
+	"fhirsvc/internal/fhir/outcome"
+)
+
+// text reads a string from its opening quote on and decodes it; without escapes
+// the result shares the source's memory.
+func (p *parser) text() (string, bool) {
+	from := p.pos + 1
+	ascii := true
+	for i := from; i < len(p.src); i++ {
+		switch c := p.src[i]; {
+		case c == '"':
+			p.pos = i + 1
+			s := p.src[from:i]
+			if !ascii && !utf8.ValidString(s) {
+				p.pos = from + firstInvalid(s)
+				return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 here")
+			}
+			return s, true
+		case c == '\\':
+			return p.escapedText(from, i)
+		case c < ' ':
+			p.pos = i
+			return "", p.fail(outcome.CodeInvalid, "a control character (%#02x) must be written as an escape in a JSON string", c)
+		case c >= utf8.RuneSelf:
+			ascii = false
+		}
+	}
+	p.pos = len(p.src)
+	return "", p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
+}
+
+func firstInvalid(s string) int {
+	for i := 0; i < len(s); {
+		r, n := utf8.DecodeRuneInString(s[i:])
+		if r == utf8.RuneError && n <= 1 {
+			return i
+		}
+		i += n
+	}
+	return len(s)
+}
+
+// escapedText goes on with a string that has its first escape at i.
+func (p *parser) escapedText(from, i int) (string, bool) {
+	out := make([]byte, 0, i-from+64)
+	out = append(out, p.src[from:i]...)
+	for p.pos = i; p.pos < len(p.src); {
+		c := p.src[p.pos]
+		switch {
+		case c == '"':
+			p.pos++
+			if n := firstInvalid(string(out)); n < len(out) {
+				return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 in this string")
+			}
+			return string(out), true
+		case c == '\\':
+			var ok bool
+			if out, ok = p.escape(out); !ok {
+				return "", false
+			}
+		case c < ' ':
+			return "", p.fail(outcome.CodeInvalid, "a control character (%#02x) must be written as an escape in a JSON string", c)
+		default:
+			out = append(out, c)
+			p.pos++
+		}
+	}
+	return "", p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
+}
+
+// escape decodes the escape at pos.
+func (p *parser) escape(out []byte) ([]byte, bool) {
+	if p.pos+1 >= len(p.src) {
+		return nil, p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
+	}
+	c := p.src[p.pos+1]
+	if c == 'u' {
+		return p.unicode(out)
+	}
+	const codes, bytes = `"\/bfnrt`, "\"\\/\b\f\n\r\t"
+	for i := range len(codes) {
+		if codes[i] == c {
+			p.pos += 2
+			return append(out, bytes[i]), true
+		}
+	}
+	return nil, p.fail(outcome.CodeInvalid, "this is not a JSON escape: write \\\\ for a backslash")
+}
+
+func (p *parser) unicode(out []byte) ([]byte, bool) {
+	r, ok := p.hex(p.pos)
+	if !ok {
+		return nil, p.fail(outcome.CodeInvalid, "four hexadecimal digits are expected after \\u")
+	}
+	size := 6
+	if utf16.IsSurrogate(r) {
+		low, ok := p.hex(p.pos + size)
+		r = utf16.DecodeRune(r, low)
+		if !ok || r == utf8.RuneError {
+			return nil, p.fail(outcome.CodeInvalid, "this \\u escape is half of a surrogate pair")
+		}
+		size = 12
+	}
+	p.pos += size
+	return utf8.AppendRune(out, r), true
+}
+
+// hex reads "\uXXXX" at i.
+func (p *parser) hex(i int) (rune, bool) {
+	if i+6 > len(p.src) || p.src[i] != '\\' || p.src[i+1] != 'u' {
+		return 0, false
+	}
+	v, err := strconv.ParseUint(p.src[i+2:i+6], 16, 16)
+	return rune(v), err == nil
+}
+
+// number reads a number as RFC 8259 section 6 writes it and keeps its text.
+func (p *parser) number(n *Node) bool {
+	i := p.pos
+	if p.src[i] == '-' {
+		i++
+	}
+	digits := p.digits(i)
+	ok := digits > 0 && (digits == 1 || p.src[i] != '0')
+	i += digits
+	if i < len(p.src) && p.src[i] == '.' {
+		digits = p.digits(i + 1)
+		ok = ok && digits > 0
+		i += 1 + digits
+	}
+	if i < len(p.src) && (p.src[i] == 'e' || p.src[i] == 'E') {
+		i++
+		if i < len(p.src) && (p.src[i] == '+' || p.src[i] == '-') {
+			i++
+		}
+		digits = p.digits(i)
+		ok = ok && digits > 0
+		i += digits
+	}
+	if !ok {
+		return p.fail(outcome.CodeInvalid, "this is not a JSON number: no leading zeros, and digits on both sides of the point")
+	}
+	n.Kind, n.Text = Number, p.src[p.pos:i]
+	p.pos = i
+	return true
+}
+
+func (p *parser) digits(i int) int {
+	from := i
+	for i < len(p.src) && p.src[i] >= '0' && p.src[i] <= '9' {
+		i++
+	}
+	return i - from
+}
