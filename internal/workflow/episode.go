@@ -1,0 +1,43 @@
+package workflow
+
+import "time"
+
+// RulesVersion names the rules by which Step computes. It changes when the same inputs
+// would give another state.
+const RulesVersion = 1
+
+// Episode is the state of one wrist from the procedure to discharge: the facts as they
+// were told and the Tasks as they were given out. All else is computed from these.
+type Episode struct {
+	ID       string
+	Protocol *Protocol // nil when none fits: then a person is asked
+	// NoProtocol says why there is none.
+	NoProtocol string
+
+	Events    []Event
+	Revoked   []Revoked
+	Findings  []Finding // in order of When, Recorded, ID
+	Withdrawn []Withdrawal
+	Orders    []Order
+	Moves     []Relocated
+
+	Tasks []Task // in order of creation
+	Flags []Flag // in order of creation
+	Plan  Plan
+	Last  time.Time // instant of the last input
+}
+
+// New returns the state before the first input. A nil protocol needs a reason.
+func New(id string, p *Protocol, noProtocol string) Episode {
+	return Episode{ID: id, Protocol: p, NoProtocol: noProtocol}
+}
+
+// Task finds a Task by its key; nil if there is none.
+func (e *Episode) Task(k TaskKey) *Task {
+	for i := range e.Tasks {
+		if e.Tasks[i].Key == k {
+			return &e.Tasks[i]
+		}
+	}
+	return nil
+}

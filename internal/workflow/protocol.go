@@ -1,0 +1,89 @@
+package workflow
+
+import "time"
+
+// Protocol is a unit's approved way of taking a band off. It is data; the values are
+// the site's. Volumes are in mL.
+type Protocol struct {
+	URL      string
+	Version  string
+	Title    string
+	Draft    bool
+	Endorser string // who approved it
+	Approved string // date of approval, as written
+
+	Applies Applicability
+
+	InitialMin    Decimal // smallest usual start volume
+	InitialMax    Decimal // largest start volume that the protocol plans for
+	DeviceMaximum Decimal // never above, unless the device's own is lower
+
+	FirstRelease        time.Duration // from the start of compression
+	FirstReleaseHighINR time.Duration
+	HighINR             Decimal // above this the first release is at FirstReleaseHighINR
+
+	Step           Decimal
+	Interval       time.Duration
+	WatchAfterStep time.Duration // look at the site this long after a step
+	WatchAtEmpty   time.Duration // dry this long with no air before removal
+
+	AddBackMax     Decimal // at most this much back at once after bleeding
+	HoldAfterBleed time.Duration
+	HoldAfterOoze  time.Duration
+	RestoreOnOoze  bool
+	StepAfterBleed Decimal // for the next DrySteps dry steps
+	DrySteps       int
+	ReviewBleeds   int           // a clinician is asked at this many bleeds
+	NotHeld        time.Duration // active bleeding this long after restoring calls at once
+	LookAfterAdd   time.Duration
+
+	Ease       Decimal
+	EaseRetest time.Duration
+	EaseTries  int
+
+	SiteCheckFirst time.Duration // while the band is on, for the first SiteCheckCount looks
+	SiteCheckCount int
+	SiteCheckThen  time.Duration
+	AfterRemoval   []time.Duration // looks after removal, from removal; then every AfterThen
+	AfterThen      time.Duration
+
+	PatencyArrival      time.Duration // first test, from the start of compression
+	PatencyAfterRemoval time.Duration
+
+	ArrivalDue  time.Duration
+	RecordDue   time.Duration
+	ReleaseDue  time.Duration // after the earliest time
+	RemovalDue  time.Duration // after the watch at empty
+	DressingDue time.Duration
+
+	WarnBandTime  time.Duration
+	AlertBandTime time.Duration
+	ShortBandTime time.Duration // below this, a note
+
+	ObserveAfterRemoval time.Duration
+	EarliestDischarge   time.Duration // from the start of compression
+
+	DueSoon    time.Duration // before due
+	Visit      time.Duration // acts due within this are one visit
+	TwinWithin time.Duration // like entries within this may be one act
+
+	Grace    map[TaskCode]Grace
+	Required map[TaskCode][]FindingCode
+}
+
+// Applicability says for which episodes a protocol is meant.
+type Applicability struct {
+	Kind ProcedureKind
+	Unit string // "" for any
+}
+
+// Grace is how long after its due time a Task is called overdue, the nurse in charge
+// is called, and a clinician is asked. Zero Nurse or Clinician: never.
+type Grace struct {
+	Overdue   time.Duration
+	Nurse     time.Duration
+	Clinician time.Duration
+}
+
+// Canonical is url|version.
+func (p *Protocol) Canonical() string { return p.URL + "|" + p.Version }
