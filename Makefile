@@ -1,0 +1,116 @@
+# Everything a day's work needs; `make` alone prints the list.
+SHELL := bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+.NOTPARALLEL:
+
+GO ?= go
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+IMAGE ?= fhirsvc:$(VERSION)
+FUZZTIME ?= 30s
+# What `make run` plays: the sandbox on a clock that runs sixty times as fast.
+SANDBOX ?= sandbox --play --clock fast:60
+
+LINTER := bin/tools/golangci-lint
+HELM := bin/tools/helm
+CHART := deploy/helm/fhirsvc
+# Runs a command with a PostgreSQL of its own, see .ci/postgres.
+WITH_DB := .ci/postgres run
+# The packages that need no server.
+QUICK := ./internal/conventions/... ./internal/fhir/... ./internal/workflow/...
+# Of whose tests the expectations are written by a flag: -rewrite, -update.
+packages_with = $(addprefix ./,$(sort $(dir $(shell grep -rlF --include='*_test.go' '$(1)' cmd internal))))
+
+.PHONY: help
+help: ## print this list
+	@grep -hE '^[a-z0-9-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 16
+
+##-- the service
+
+.PHONY: run build image
+run: build ## the sandbox with a played episode: needs nothing but Go
+	./bin/fhirsvc $(SANDBOX)
+
+build: ## the binary, bin/fhirsvc
+	CGO_ENABLED=0 $(GO) build -trimpath -o bin/fhirsvc ./cmd/fhirsvc
+
+image: ## the container image (needs a container engine)
+	docker build -f deploy/Dockerfile -t $(IMAGE) .
+
+##-- tests
+
+.PHONY: test quick race scenario golden test-db e2e fuzz bench cover db-up db-down
+test: ## all tests, on a PostgreSQL that it sets up itself
+	@$(WITH_DB) $(GO) test ./...
+
+quick: ## the tests that need no server, in seconds
+	$(GO) test -short $(QUICK)
+
+race: ## all tests under the race detector, the long ones shortened
+	$(WITH_DB) $(GO) test -race -short ./...
+
+scenario: ## rewrite the bedside stories' expected output; read the diff
+	$(GO) test $(call packages_with,cockroachdb/datadriven) -rewrite
+
+golden: ## rewrite the golden resources; read the diff
+	$(WITH_DB) $(GO) test $(call packages_with,flag.Bool("update")) -update
+
+test-db: ## the store's contract, on both stores
+	$(WITH_DB) $(GO) test -count=1 ./internal/store/...
+
+e2e: ## the tests over the wire against the real binary
+	$(WITH_DB) $(GO) test -count=1 ./cmd/...
+
+fuzz: ## every fuzz target for FUZZTIME
+	.ci/fuzz $(FUZZTIME)
+
+bench: ## the benchmarks
+	$(WITH_DB) $(GO) test -run '^$$' -bench . -benchmem ./...
+
+cover: ## what the tests reach, by function; coverage.out for tools
+	$(WITH_DB) $(GO) test -coverpkg=./... -coverprofile=coverage.out ./...
+	$(GO) tool cover -func=coverage.out
+
+db-up: ## start PostgreSQL and leave it running; prints its URL
+	.ci/postgres start
+
+db-down: ## stop it
+	.ci/postgres stop
+
+##-- checks
+
+.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint verify
+fmt: $(LINTER) ## format the Go files
+	$(LINTER) fmt
+
+fmt-check: $(LINTER)
+	$(LINTER) fmt --diff
+
+vet:
+	$(GO) vet ./...
+
+lint: $(LINTER) ## the linters, and that the map of packages still catches what it forbids
+	.ci/lint-map $(LINTER)
+	$(LINTER) run ./...
+
+generate: ## run the generators
+	$(GO) generate ./...
+
+generate-diff: ## fail if what is generated is not what is committed
+	.ci/unchanged $(GO) generate ./...
+
+tidy-diff: ## fail if go.mod or go.sum is not tidy
+	$(GO) mod tidy -diff
+
+helm-lint: $(HELM) ## lint and render the chart
+	.ci/helm-lint $(HELM) $(CHART)
+
+verify: fmt-check vet lint tidy-diff generate-diff helm-lint race test ## all that CI checks; the tests come last
+
+##-- tools, pinned in a module of their own
+
+$(LINTER): tools/go.mod tools/go.sum
+	$(GO) build -C tools -trimpath -o ../$@ github.com/golangci/golangci-lint/v2/cmd/golangci-lint
+
+$(HELM): tools/go.mod tools/go.sum
+	$(GO) build -C tools -trimpath -o ../$@ helm.sh/helm/v3/cmd/helm
