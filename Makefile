@@ -34,7 +34,7 @@ run: build ## the sandbox with a played episode: needs nothing but Go
 build: ## the binary, bin/fhirsvc
 	CGO_ENABLED=0 $(GO) build -trimpath -o bin/fhirsvc ./cmd/fhirsvc
 
-image: ## the container image (needs a container engine)
+image: ## the container image (needs a container engine; untested, see deploy/Dockerfile)
 	docker build -f deploy/Dockerfile -t $(IMAGE) .
 
 ##-- tests

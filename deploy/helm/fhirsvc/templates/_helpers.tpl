@@ -1,0 +1,62 @@
+{{- define "fhirsvc.fullname" -}}
+{{- if contains .Chart.Name .Release.Name -}}
+{{- .Release.Name | trunc 52 | trimSuffix "-" -}}
+{{- else -}}
+{{- printf "%s-%s" .Release.Name .Chart.Name | trunc 52 | trimSuffix "-" -}}
+{{- end -}}
+{{- end -}}
+
+{{- define "fhirsvc.selector" -}}
+app.kubernetes.io/name: {{ .Chart.Name }}
+app.kubernetes.io/instance: {{ .Release.Name }}
+{{- end -}}
+
+{{- define "fhirsvc.labels" -}}
+{{ include "fhirsvc.selector" . }}
+app.kubernetes.io/version: {{ .Chart.AppVersion | quote }}
+app.kubernetes.io/managed-by: {{ .Release.Service }}
+helm.sh/chart: {{ printf "%s-%s" .Chart.Name .Chart.Version }}
+{{- end -}}
+
+{{- define "fhirsvc.image" -}}
+{{ .Values.image.repository }}:{{ .Values.image.tag | default .Chart.AppVersion }}
+{{- end -}}
+
+{{- define "fhirsvc.protocols" -}}
+{{- if .Values.protocols.existingConfigMap -}}
+{{- if .Values.protocols.files }}{{ fail "set either protocols.existingConfigMap or protocols.files, not both" }}{{ end -}}
+{{- .Values.protocols.existingConfigMap -}}
+{{- else -}}
+{{- printf "%s-protocols" (include "fhirsvc.fullname" .) -}}
+{{- end -}}
+{{- end -}}
+
+{{- /* No root, nothing to write to, no capability: the same for every container. */ -}}
+{{- define "fhirsvc.podSecurity" -}}
+runAsNonRoot: true
+runAsUser: 65532
+runAsGroup: 65532
+fsGroup: 65532
+seccompProfile:
+  type: RuntimeDefault
+{{- end -}}
+
+{{- define "fhirsvc.containerSecurity" -}}
+allowPrivilegeEscalation: false
+readOnlyRootFilesystem: true
+capabilities:
+  drop: [ALL]
+{{- end -}}
+
+{{- /* The service and its migration read the same configuration. */ -}}
+{{- define "fhirsvc.env" -}}
+- name: FHIRSVC_DATABASE_URL
+  valueFrom:
+    secretKeyRef:
+      name: {{ required "database.existingSecret: the Secret with the database's URL" .Values.database.existingSecret }}
+      key: {{ .Values.database.key }}
+- name: FHIRSVC_CANONICAL_BASE
+  value: {{ required "config.canonicalBase: the base of what the site writes itself" .Values.config.canonicalBase | quote }}
+- name: FHIRSVC_LOG_LEVEL
+  value: {{ .Values.config.logLevel | quote }}
+{{- end -}}
