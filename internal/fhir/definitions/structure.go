@@ -1,0 +1,204 @@
+package definitions
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"fhirsvc/internal/fhir/tree"
+)
+
+const (
+	structureBase = "http://hl7.org/fhir/StructureDefinition/"
+	systemTypes   = "http://hl7.org/fhirpath/System."
+	typeExtension = structureBase + "structuredefinition-fhir-type"
+	regexURL      = structureBase + "regex"
+	maxValueSet   = structureBase + "elementdefinition-maxValueSet"
+)
+
+// homeOf names the type that defines an invariant which the published snapshots
+// repeat on every element or resource; it is kept there only. "" for all others.
+func homeOf(key string) string {
+	switch key {
+	case "ele-1":
+		return "Element"
+	case "ext-1":
+		return "Extension"
+	case "dom-2", "dom-3", "dom-4", "dom-5", "dom-6":
+		return "DomainResource"
+	}
+	return ""
+}
+
+// NewType reads the snapshot of a StructureDefinition that defines a type.
+func NewType(sd *tree.Node) (*Type, error) {
+	t := &Type{
+		Name: sd.Str("type"), Kind: Kind(sd.Str("kind")), Abstract: textOf(sd.Get("abstract")) == "true",
+		BaseName: strings.TrimPrefix(sd.Str("baseDefinition"), structureBase),
+	}
+	root := snapshotTree(sd.Get("snapshot").Get("element"))
+	if root == nil {
+		return nil, fmt.Errorf("type %s: no snapshot", sd.Str("url"))
+	}
+	t.Constraints = constraints(root.def, t.Name)
+	for _, c := range root.children {
+		if t.Kind == Primitive && c.name == "value" {
+			t.Regex = extension(c.def.Get("type").At(0), regexURL).Str("valueString")
+			continue
+		}
+		e, err := newElement(c, t.Name)
+		if err != nil {
+			return nil, err
+		}
+		t.Shape.Elements = append(t.Shape.Elements, e)
+	}
+	return t, nil
+}
+
+func newElement(n *snapshotNode, typeName string) (*Element, error) {
+	def := n.def
+	e := &Element{Path: def.Str("path"), Name: n.name, Choice: n.choice, Types: typeRefs(def), Binding: binding(def)}
+	var err error
+	if e.Min, e.Max, err = cardinality(def); err != nil {
+		return nil, fmt.Errorf("element %s: %w", e.Path, err)
+	}
+	e.Constraints = constraints(def, typeName)
+	e.Content = strings.TrimPrefix(def.Str("contentReference"), "#")
+	for _, c := range n.children {
+		child, err := newElement(c, typeName)
+		if err != nil {
+			return nil, err
+		}
+		if e.Nested == nil {
+			e.Nested = &Shape{}
+		}
+		e.Nested.Elements = append(e.Nested.Elements, child)
+	}
+	return e, nil
+}
+
+// snapshotNode is an element definition with its place in the tree of ids.
+type snapshotNode struct {
+	name     string // element name without "[x]"
+	slice    string
+	choice   bool
+	def      *tree.Node
+	children []*snapshotNode
+	slices   []*snapshotNode
+}
+
+// snapshotTree turns the flat list of ElementDefinitions into a tree. An id such as
+// "Observation.component:Systolic.code" names the slices on its way.
+func snapshotTree(list *tree.Node) *snapshotNode {
+	var root *snapshotNode
+	byID := map[string]*snapshotNode{}
+	for def := range list.Items() {
+		id := def.Str("id")
+		n := &snapshotNode{def: def}
+		byID[id] = n
+		dot := strings.LastIndexByte(id, '.')
+		if dot < 0 {
+			root = n
+			continue
+		}
+		step, slice, _ := strings.Cut(id[dot+1:], ":")
+		n.name, n.choice = strings.CutSuffix(step, "[x]")
+		n.slice = slice
+		if slice == "" {
+			if parent := byID[id[:dot]]; parent != nil {
+				parent.children = append(parent.children, n)
+			}
+			continue
+		}
+		if sliced := byID[id[:dot+1]+step]; sliced != nil {
+			sliced.slices = append(sliced.slices, n)
+		}
+	}
+	return root
+}
+
+func cardinality(def *tree.Node) (lo, hi int, err error) {
+	if lo, err = strconv.Atoi(textOf(def.Get("min"))); err != nil {
+		return 0, 0, err
+	}
+	if def.Str("max") == "*" {
+		return lo, Unbounded, nil
+	}
+	hi, err = strconv.Atoi(def.Str("max"))
+	return lo, hi, err
+}
+
+func typeRefs(def *tree.Node) []TypeRef {
+	var out []TypeRef
+	for t := range def.Get("type").Items() {
+		r := TypeRef{Code: t.Str("code")}
+		if system, ok := strings.CutPrefix(r.Code, systemTypes); ok {
+			// Ids and urls have a FHIRPath system type; the FHIR type stands in an extension.
+			r.Code = extension(t, typeExtension).Str("valueUrl")
+			if r.Code == "" {
+				r.Code = strings.ToLower(system[:1]) + system[1:]
+			}
+		}
+		for p := range t.Get("targetProfile").Items() {
+			target := strings.TrimPrefix(p.Text, structureBase)
+			if target == "Resource" {
+				r.Targets = nil
+				break
+			}
+			r.Targets = append(r.Targets, target)
+		}
+		for p := range t.Get("profile").Items() {
+			r.Profiles = append(r.Profiles, p.Text)
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func binding(def *tree.Node) *Binding {
+	b := def.Get("binding")
+	limit := extension(b, maxValueSet).Str("valueCanonical")
+	strength := b.Str("strength")
+	if strength != "required" && strength != "extensible" {
+		if limit == "" {
+			return nil
+		}
+		strength = ""
+	}
+	return &Binding{
+		Strength: strength, ValueSet: WithoutVersion(b.Str("valueSet")), MaxValueSet: WithoutVersion(limit),
+	}
+}
+
+func constraints(def *tree.Node, typeName string) []Constraint {
+	var out []Constraint
+	for c := range def.Get("constraint").Items() {
+		key := c.Str("key")
+		if home := homeOf(key); home != "" && (home != typeName || def.Str("path") != typeName) {
+			continue
+		}
+		if c.Str("expression") == "" {
+			continue
+		}
+		out = append(out, Constraint{
+			Key: key, Warning: c.Str("severity") == "warning", Expression: c.Str("expression"), Human: c.Str("human"),
+		})
+	}
+	return out
+}
+
+func extension(n *tree.Node, url string) *tree.Node {
+	for e := range n.Get("extension").Items() {
+		if e.Str("url") == url {
+			return e
+		}
+	}
+	return nil
+}
+
+func textOf(n *tree.Node) string {
+	if n == nil {
+		return ""
+	}
+	return n.Text
+}
