@@ -57,7 +57,8 @@ type Protocol struct {
 	DressingDue time.Duration
 
 	WarnBandTime  time.Duration
-	AlertBandTime time.Duration
+	AlertBandTime time.Duration // a clinician is asked
+	MaxBandTime   time.Duration // the protocol's own limit for its forecast, also with one bleed
 	ShortBandTime time.Duration // below this, a note
 
 	ObserveAfterRemoval time.Duration

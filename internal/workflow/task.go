@@ -88,6 +88,9 @@ type Withheld struct {
 	Reason string
 	Lifter string
 	Again  time.Time
+	// Evidence marks a reason that a look or a test at the bedside removes: the act is
+	// late all the same when nobody looks.
+	Evidence bool
 }
 
 // Call is one call to a person about a Task.
