@@ -1,0 +1,158 @@
+package fhir
+
+// Code is a code of the local code system, SystemLocal.
+type Code string
+
+// Coding gives the code with its system and display.
+func (c Code) Coding() Coding {
+	return Coding{System: SystemLocal, Code: string(c), Display: c.Display()}
+}
+
+// Concept gives the code as the only coding.
+func (c Code) Concept() CodeableConcept { return CodeableConcept{Coding: []Coding{c.Coding()}} }
+
+// In reports whether the concept has the code.
+func (c Code) In(x CodeableConcept) bool { return x.Has(SystemLocal, string(c)) }
+
+// Events that a message tells.
+const (
+	CodeProcedureCompleted Code = "procedure-completed"
+	CodePatientMoved       Code = "patient-moved"
+	CodeEncounterEnded     Code = "encounter-ended"
+)
+
+// Kinds of Task. Those of the core have the same spelling as workflow.TaskCode.
+const (
+	CodeArrivalCheck       Code = "arrival-check"
+	CodeRecordBandVolume   Code = "record-band-volume"
+	CodeTitration          Code = "titration"
+	CodePatencyCheck       Code = "patency-check"
+	CodeSiteCheck          Code = "site-check"
+	CodeReleaseStep        Code = "release-step"
+	CodeRestoreCompression Code = "restore-compression"
+	CodeEaseCompression    Code = "ease-compression"
+	CodeBandRemoval        Code = "band-removal"
+	CodeDressing           Code = "dressing"
+	CodePostRemovalCheck   Code = "post-removal-check"
+	CodeControlBleeding    Code = "control-bleeding"
+	CodeBandApplication    Code = "band-application"
+	CodeConfirmBandState   Code = "confirm-band-state"
+	CodeSettleVolume       Code = "settle-volume"
+	CodeDischargeCheck     Code = "discharge-check"
+	CodePatientTeaching    Code = "patient-teaching"
+	CodeClinicianReview    Code = "clinician-review"
+)
+
+// Types of Task.input and the kinds of lateness in Task.businessStatus.
+const (
+	CodePlannedVolume   Code = "planned-volume"
+	CodeRequiredFinding Code = "required-finding"
+
+	CodeDueSoon   Code = "due-soon"
+	CodeOverdue   Code = "overdue"
+	CodeEscalated Code = "escalated"
+)
+
+// Bedside findings: Observation.code.
+const (
+	CodeAccessSiteBleeding  Code = "access-site-bleeding"
+	CodeRadialPatencyTest   Code = "radial-patency-test"
+	CodeBandAirVolume       Code = "band-air-volume"
+	CodeBandAirRemoved      Code = "band-air-removed"
+	CodeBandAirAdded        Code = "band-air-added"
+	CodeCompressionStart    Code = "compression-start"
+	CodeBandState           Code = "band-state"
+	CodeAccessSiteHaematoma Code = "access-site-haematoma"
+	CodeHandCheck           Code = "hand-check"
+	CodeGeneralCondition    Code = "general-condition"
+	CodeSheathSize          Code = "sheath-size"
+)
+
+// Parts of findings: Observation.component.code, and what a Device tells.
+const (
+	CodeTitrated          Code = "titrated"
+	CodePatencyMethod     Code = "patency-method"
+	CodeProbeFinger       Code = "probe-finger"
+	CodeArteryCompressed  Code = "artery-compressed"
+	CodeBarbeauType       Code = "barbeau-type"
+	CodeHaematomaDiameter Code = "haematoma-diameter"
+	CodeHaematomaGrade    Code = "haematoma-grade"
+	CodeHandSensation     Code = "hand-sensation"
+	CodeHandMovement      Code = "hand-movement"
+	CodeBandMaximumVolume Code = "band-maximum-volume"
+	CodeCompressionBand   Code = "radial-compression-band"
+)
+
+// Answers.
+const (
+	CodePatent   Code = "patent"
+	CodeOccluded Code = "occluded"
+
+	CodeWaveformUlnarCompressed Code = "waveform-ulnar-compressed"
+	CodeWaveform                Code = "waveform"
+	CodeDoppler                 Code = "doppler"
+	CodeDuplex                  Code = "duplex"
+
+	CodeBandOn           Code = "on"
+	CodeBandDisplaced    Code = "displaced"
+	CodeBandOverUlnar    Code = "over-ulnar"
+	CodeBandOff          Code = "off"
+	CodeBandReplaced     Code = "replaced"
+	CodeBandNeverApplied Code = "never-applied"
+
+	CodeWell      Code = "well"
+	CodeFaint     Code = "faint"
+	CodeCollapsed Code = "collapsed"
+	CodeChestPain Code = "chest-pain"
+
+	CodeBarbeauA Code = "A"
+	CodeBarbeauB Code = "B"
+	CodeBarbeauC Code = "C"
+	CodeBarbeauD Code = "D"
+
+	CodeGradeI   Code = "I"
+	CodeGradeII  Code = "II"
+	CodeGradeIII Code = "III"
+	CodeGradeIV  Code = "IV"
+	CodeGradeV   Code = "V"
+
+	// CodeCouldNotAssess stands in Observation.dataAbsentReason, beside the published
+	// codes: somebody tried and could not tell.
+	CodeCouldNotAssess Code = "could-not-assess"
+)
+
+// Sites of access that no standard code was found for.
+const (
+	CodeDistalRadialRight Code = "distal-radial-right"
+	CodeDistalRadialLeft  Code = "distal-radial-left"
+)
+
+// Orders: ServiceRequest.code.
+const (
+	CodeHold            Code = "hold"
+	CodeResume          Code = "resume"
+	CodePauseRelease    Code = "pause-release"
+	CodeOverrideTime    Code = "override-time"
+	CodeOverrideVolume  Code = "override-volume"
+	CodeAdjustVolume    Code = "adjust-volume"
+	CodeContinueToEmpty Code = "continue-to-empty"
+	CodeNoBandPlan      Code = "no-band-plan"
+	CodeStopPlan        Code = "stop-plan"
+)
+
+// Warnings: Flag.code. The first has the spelling of the finding that raises it.
+const (
+	CodeBandVolumeInDoubt Code = "band-volume-in-doubt"
+	CodeNotPatent         Code = "radial-artery-not-patent"
+	CodeBandTimeExceeded  Code = "band-time-exceeded"
+	CodeConfirmAtBedside  Code = "confirm-at-bedside"
+)
+
+// Tags on resources, and other markings.
+const (
+	CodeUnplaced     Code = "unplaced"
+	CodeReleasePlan  Code = "compression-release-plan" // CarePlan.category
+	CodeDiagnostic   Code = "diagnostic"               // protocol applicability
+	CodeIntervention Code = "intervention"
+	CodeAnyFinding   Code = "other" // a finding that is kept and shown
+)
