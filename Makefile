@@ -5,6 +5,7 @@ SHELL := bash
 .NOTPARALLEL:
 
 GO ?= go
+TEST := $(GO) test -timeout 20m
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 IMAGE ?= fhirsvc:$(VERSION)
 FUZZTIME ?= 30s
@@ -41,34 +42,34 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 .PHONY: test quick race scenario golden test-db e2e fuzz bench cover db-up db-down
 test: ## all tests, on a PostgreSQL that it sets up itself
-	@$(WITH_DB) $(GO) test ./...
+	@$(WITH_DB) $(TEST) ./...
 
 quick: ## the tests that need no server, in seconds
-	$(GO) test -short $(QUICK)
+	$(TEST) -short $(QUICK)
 
 race: ## all tests under the race detector, the long ones shortened
-	$(WITH_DB) $(GO) test -race -short ./...
+	$(WITH_DB) $(TEST) -race -short ./...
 
 scenario: ## rewrite the bedside stories' expected output; read the diff
-	$(GO) test $(call packages_with,cockroachdb/datadriven) -rewrite
+	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite
 
 golden: ## rewrite the golden resources; read the diff
-	$(WITH_DB) $(GO) test $(call packages_with,flag.Bool("update")) -update
+	$(WITH_DB) $(TEST) $(call packages_with,flag.Bool("update")) -update
 
 test-db: ## the store's contract, on both stores
-	$(WITH_DB) $(GO) test -count=1 ./internal/store/...
+	$(WITH_DB) $(TEST) -count=1 ./internal/store/...
 
 e2e: ## the tests over the wire against the real binary
-	$(WITH_DB) $(GO) test -count=1 ./cmd/...
+	$(WITH_DB) $(TEST) -count=1 ./cmd/...
 
 fuzz: ## every fuzz target for FUZZTIME
 	.ci/fuzz $(FUZZTIME)
 
 bench: ## the benchmarks
-	$(WITH_DB) $(GO) test -run '^$$' -bench . -benchmem ./...
+	$(WITH_DB) $(TEST) -run '^$$' -bench . -benchmem ./...
 
 cover: ## what the tests reach, by function; coverage.out for tools
-	$(WITH_DB) $(GO) test -coverpkg=./... -coverprofile=coverage.out ./...
+	$(WITH_DB) $(TEST) -coverpkg=./... -coverprofile=coverage.out ./...
 	$(GO) tool cover -func=coverage.out
 
 db-up: ## start PostgreSQL and leave it running; prints its URL
