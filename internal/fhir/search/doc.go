@@ -6,5 +6,6 @@
 // It knows R4 search (hl7.org/fhir/R4/search.html) and the published parameters; it
 // must not know SQL, HTTP or when anything is due.
 //
-//	q, issues := search.Parse("Task", url.Values{"status": {"ready"}}, search.Strict)
+//	index := search.Index("Task", body)
+//	q, applied, issues := search.Parse("Task", url.Values{"status": {"ready"}}, search.Options{})
 package search

@@ -44,7 +44,9 @@ type Condition struct {
 }
 
 // Sort is the order of the matches: by the Lo of a Date parameter or by
-// "_lastUpdated"; ties are broken by id. Resources without a value come last.
+// "_lastUpdated", without a Param by id alone; ties are broken by id. Of several
+// values the one that comes first in the order counts (R4 search.html#sort).
+// Resources without a value come last.
 type Sort struct {
 	Param      string
 	Descending bool

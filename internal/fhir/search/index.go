@@ -1,0 +1,167 @@
+package search
+
+import (
+	"math"
+	"strings"
+
+	"fhirsvc/internal/fhir/tree"
+)
+
+// Index computes what a resource is found by, in order of parameter and of the
+// elements; each value once. It is empty for a type that can't be searched and for a
+// body that can't be read. "_id" and "_lastUpdated" are not in it: a store answers
+// them from the resource itself.
+//
+// An element that is there but says nothing to find it by (a concept with only text, a
+// reference with only a display) gives a value with an empty Code, so that :missing
+// tells the truth; no query can ask for an empty code.
+func Index(resourceType string, body []byte) []Value {
+	doc, _ := tree.Parse(body)
+	if doc == nil {
+		return nil
+	}
+	x := indexer{seen: map[Value]bool{}}
+	for _, p := range Params(resourceType) {
+		if p.Code == "_id" || p.Code == "_lastUpdated" {
+			continue
+		}
+		for _, path := range p.paths {
+			for _, n := range path.eval(doc.Root) {
+				x.element(p, n)
+			}
+		}
+	}
+	return x.values
+}
+
+type indexer struct {
+	values []Value
+	seen   map[Value]bool
+}
+
+func (x *indexer) add(v Value) {
+	if !x.seen[v] {
+		x.seen[v] = true
+		x.values = append(x.values, v)
+	}
+}
+
+func (x *indexer) element(p Param, n *tree.Node) {
+	switch p.Kind {
+	case Token:
+		x.token(p, n)
+	case Reference:
+		x.reference(p, n)
+	case Date:
+		if lo, hi, ok := span(n); ok {
+			x.add(Value{Param: p.Code, Kind: Date, Lo: lo, Hi: hi})
+		}
+	case String:
+		x.text(p.Code, n)
+	case URI:
+		if n.Is(tree.String) {
+			x.add(Value{Param: p.Code, Kind: URI, Code: n.Text})
+		}
+	}
+}
+
+// token reads what R4 search.html#token names: code, boolean, string, Coding,
+// CodeableConcept, Identifier and ContactPoint, told apart by their members.
+func (x *indexer) token(p Param, n *tree.Node) {
+	v := Value{Param: p.Code, Kind: Token, System: p.System}
+	switch {
+	case !n.Is(tree.Object):
+		v.Code = n.Text
+	case n.Get("coding") != nil:
+		for coding := range n.Get("coding").Items() {
+			x.add(Value{Param: p.Code, Kind: Token, System: coding.Str("system"), Code: coding.Str("code")})
+		}
+		return
+	case n.Get("code") != nil:
+		v.System, v.Code = n.Str("system"), n.Str("code")
+	default:
+		v.System, v.Code = n.Str("system"), n.Str("value")
+	}
+	x.add(v)
+}
+
+// reference reads a Reference, canonical or uri. A canonical is found with and without
+// its version (hl7.org/fhir/R4/references.html#canonical).
+func (x *indexer) reference(p Param, n *tree.Node) {
+	if n.Is(tree.String) {
+		x.add(Value{Param: p.Code, Kind: Reference, Code: n.Text})
+		if bare, _, versioned := strings.Cut(n.Text, "|"); versioned {
+			x.add(Value{Param: p.Code, Kind: Reference, Code: bare})
+		}
+		return
+	}
+	v := Value{Param: p.Code, Kind: Reference}
+	literal := n.Str("reference")
+	resourceType, id, local := localReference(literal)
+	switch {
+	case local:
+		v.System, v.Code = resourceType, id
+	case isAbsolute(literal):
+		v.Code = literal // another server's: never mixed up with ours
+	default:
+		v.System = n.Str("type")
+	}
+	x.add(v)
+	if i := n.Get("identifier"); i != nil {
+		x.add(Value{Param: p.Code + ":identifier", Kind: Token, System: i.Str("system"), Code: i.Str("value")})
+	}
+}
+
+// text reads a string or a HumanName, of which any part counts
+// (hl7.org/fhir/R4/search.html#string).
+func (x *indexer) text(code string, n *tree.Node) {
+	if n.Is(tree.String) {
+		x.add(Value{Param: code, Kind: String, Text: fold(n.Text)})
+		return
+	}
+	for _, part := range []string{"text", "family", "given", "prefix", "suffix"} {
+		for item := range n.Get(part).Items() {
+			if item.Is(tree.String) {
+				x.add(Value{Param: code, Kind: String, Text: fold(item.Text)})
+			}
+		}
+	}
+}
+
+// span reads a date, dateTime, instant, Period or Timing. Of a Timing only the outer
+// limits count (hl7.org/fhir/R4/search.html#date).
+func span(n *tree.Node) (lo, hi int64, ok bool) {
+	switch {
+	case n.Is(tree.String):
+		return instants(n.Text)
+	case n.Get("start") != nil || n.Get("end") != nil:
+		return period(n)
+	case n.Get("event") != nil:
+		return outerLimits(n.Get("event"))
+	}
+	if bounds := n.Get("repeat").Get("boundsPeriod"); bounds != nil {
+		return period(bounds)
+	}
+	return 0, 0, false
+}
+
+func period(n *tree.Node) (lo, hi int64, ok bool) {
+	lo, hi = math.MinInt64, math.MaxInt64
+	if first, _, readable := instants(n.Str("start")); readable {
+		lo, ok = first, true
+	}
+	if _, last, readable := instants(n.Str("end")); readable {
+		hi, ok = last, true
+	}
+	return lo, hi, ok
+}
+
+func outerLimits(events *tree.Node) (lo, hi int64, ok bool) {
+	lo, hi = math.MaxInt64, math.MinInt64
+	for e := range events.Items() {
+		if first, last, readable := instants(e.Text); readable {
+			lo, hi, ok = min(lo, first), max(hi, last), true
+		}
+	}
+	return lo, hi, ok
+}
