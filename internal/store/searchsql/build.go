@@ -1,0 +1,116 @@
+package searchsql
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"fhirsvc/internal/fhir/search"
+)
+
+// Dialect is what the databases say differently. Columns and placeholders are SQL
+// fragments of this package, never of a caller.
+type Dialect interface {
+	// Placeholder is the n-th argument, from 1.
+	Placeholder(n int) string
+	// StartsWith is true when the text column starts with the argument.
+	StartsWith(column, placeholder string) string
+	// Micros is an instant column as microseconds since 1970-01-01 UTC.
+	Micros(column string) string
+	// Instant is the argument to compare an instant column with.
+	Instant(micros int64) any
+}
+
+// Build gives the text and the arguments of a search. Its rows are total, key, and
+// the columns of resource_version id, version, updated, unit, episode, body, in the
+// order of the query; at most Count + 1 of them, so that the last tells whether there
+// is a next page. One row with only total set means an empty page. Total and page come
+// from one statement, and so from one state of the database.
+func Build(q search.Query, d Dialect) (string, []any) {
+	b := &builder{dialect: d}
+	resourceType := b.arg(q.Type)
+	key := b.sortKey(q.Sort)
+	where := []string{"r.type = " + resourceType}
+	if q.Units != nil {
+		b.units = b.list(q.Units)
+		where = append(where, "r.unit IN "+b.units)
+	}
+	for _, c := range q.All {
+		where = append(where, b.condition(c))
+	}
+	order := "ASC"
+	if q.Sort.Descending {
+		order = "DESC"
+	}
+	text := `WITH matches AS MATERIALIZED (
+  SELECT r.id, r.version, ` + key + ` AS key
+  FROM resource r
+  WHERE ` + strings.Join(where, "\n    AND ") + `
+), page AS (
+  SELECT m.id, m.version, m.key
+  FROM matches m` + b.after(q) + `
+  ORDER BY m.key ` + order + `, m.id
+  LIMIT ` + b.arg(int64(max(q.Count, 1))+1) + `
+)
+SELECT t.total, p.key, v.id, v.version, v.updated, v.unit, v.episode, v.body
+FROM (SELECT count(*) AS total FROM matches) t
+LEFT JOIN page p ON 1 = 1
+LEFT JOIN resource_version v ON v.type = ` + resourceType + ` AND v.id = p.id AND v.version = p.version
+ORDER BY p.key ` + order + `, p.id`
+	return text, b.args
+}
+
+type builder struct {
+	dialect Dialect
+	args    []any
+	units   string // the list of units, "" for no limit
+}
+
+func (b *builder) arg(v any) string {
+	b.args = append(b.args, v)
+	return b.dialect.Placeholder(len(b.args))
+}
+
+// list is a parenthesised list of text arguments; of none, one that nothing is in.
+func (b *builder) list(texts []string) string {
+	if len(texts) == 0 {
+		return "(NULL)"
+	}
+	marks := make([]string, len(texts))
+	for i, s := range texts {
+		marks[i] = b.arg(s)
+	}
+	return "(" + strings.Join(marks, ", ") + ")"
+}
+
+// sortKey is the expression that matches are ordered by. Of several values the one
+// that comes first in the order counts (R4 search.html#sort). Resources without a
+// value get the last key of the order; an open start must not share it.
+func (b *builder) sortKey(s search.Sort) string {
+	switch s.Param {
+	case "":
+		return "0"
+	case "_lastUpdated":
+		return b.dialect.Micros("r.updated")
+	}
+	first, last := "min(v.lo)", int64(math.MaxInt64)
+	if s.Descending {
+		last = math.MinInt64
+		first = fmt.Sprintf("max(CASE WHEN v.lo = %s THEN %s ELSE v.lo END)", b.arg(last), b.arg(last+1))
+	}
+	return fmt.Sprintf(`coalesce((SELECT %s FROM search_index v
+    WHERE v.type = r.type AND v.id = r.id AND v.param = %s AND v.kind = %d), %s)`,
+		first, b.arg(s.Param), search.Date, b.arg(last))
+}
+
+func (b *builder) after(q search.Query) string {
+	if q.After == nil {
+		return ""
+	}
+	beyond := ">"
+	if q.Sort.Descending {
+		beyond = "<"
+	}
+	key := b.arg(q.After.Key)
+	return fmt.Sprintf("\n  WHERE m.key %s %s OR (m.key = %s AND m.id > %s)", beyond, key, key, b.arg(q.After.ID))
+}

@@ -1,0 +1,142 @@
+package searchsql
+
+import (
+	"fmt"
+	"strings"
+
+	"fhirsvc/internal/fhir/search"
+)
+
+// columns are the SQL expressions of one index value.
+type columns struct {
+	system, code, text, lo, hi string
+}
+
+// bounds turns a term's range into arguments that the lo and hi columns compare with.
+type bounds func(search.Term) (lo, hi any)
+
+func (b *builder) condition(c search.Condition) string {
+	switch c.Param {
+	case "_id":
+		return b.own(c, columns{system: "''", code: "r.id"}, nanoseconds)
+	case "_lastUpdated":
+		return b.own(c, columns{lo: "r.updated", hi: "r.updated"}, b.instants)
+	}
+	value := columns{system: "v.system", code: "v.code", text: "v.text", lo: "v.lo", hi: "v.hi"}
+	limit := ""
+	if c.Missing == nil {
+		limit = " AND " + b.any(c, value, nanoseconds)
+	}
+	if b.units != "" {
+		limit += " AND v.unit IN " + b.units
+	}
+	not := ""
+	if c.Not || (c.Missing != nil && *c.Missing) {
+		not = "NOT "
+	}
+	return fmt.Sprintf(`%sEXISTS (SELECT 1 FROM search_index v
+      WHERE v.type = r.type AND v.id = r.id AND v.param = %s AND v.kind = %d%s)`,
+		not, b.arg(c.Param), c.Kind, limit)
+}
+
+// own is a condition on what every resource has exactly one of.
+func (b *builder) own(c search.Condition, value columns, limits bounds) string {
+	switch {
+	case c.Missing != nil && *c.Missing:
+		return "1 = 0"
+	case c.Missing != nil:
+		return "1 = 1"
+	case c.Not:
+		return "NOT " + b.any(c, value, limits)
+	}
+	return b.any(c, value, limits)
+}
+
+func (b *builder) any(c search.Condition, value columns, limits bounds) string {
+	if len(c.Any) == 0 {
+		return "(1 = 0)"
+	}
+	terms := make([]string, len(c.Any))
+	for i, t := range c.Any {
+		terms[i] = b.term(c.Kind, t, value, limits)
+	}
+	return "(" + strings.Join(terms, " OR ") + ")"
+}
+
+func (b *builder) term(kind search.Kind, t search.Term, value columns, limits bounds) string {
+	switch kind {
+	case search.Token:
+		return b.token(t, value)
+	case search.Reference:
+		if t.System == "" {
+			return value.code + " = " + b.arg(t.Code)
+		}
+		return "(" + value.code + " = " + b.arg(t.Code) + " AND " + value.system + " = " + b.arg(t.System) + ")"
+	case search.Date:
+		return b.date(t, value, limits)
+	case search.String:
+		return b.dialect.StartsWith(value.text, b.arg(t.Text))
+	case search.URI:
+		return value.code + " = " + b.arg(t.Code)
+	}
+	return "1 = 0" // no such kind: nothing is indexed under it
+}
+
+func (b *builder) token(t search.Term, value columns) string {
+	if !t.SystemGiven {
+		return value.code + " = " + b.arg(t.Code)
+	}
+	system := value.system + " = " + b.arg(t.System)
+	if t.Code == "" {
+		return system
+	}
+	return "(" + value.code + " = " + b.arg(t.Code) + " AND " + system + ")"
+}
+
+// date compares ranges as R4 search.html#prefix says.
+func (b *builder) date(t search.Term, value columns, limits bounds) string {
+	from, to := limits(t)
+	lo, hi := b.arg(from), b.arg(to)
+	inside := fmt.Sprintf("(%s >= %s AND %s <= %s)", value.lo, lo, value.hi, hi)
+	reachesAfter := fmt.Sprintf("%s > %s", value.hi, hi)
+	reachesBefore := fmt.Sprintf("%s < %s", value.lo, lo)
+	switch t.Prefix {
+	case search.PrefixNotEqual:
+		return "NOT " + inside
+	case search.PrefixGreater:
+		return reachesAfter
+	case search.PrefixLess:
+		return reachesBefore
+	case search.PrefixGreaterEqual:
+		return "(" + reachesAfter + " OR " + inside + ")"
+	case search.PrefixLessEqual:
+		return "(" + reachesBefore + " OR " + inside + ")"
+	case search.PrefixStartsAfter:
+		return fmt.Sprintf("%s > %s", value.lo, hi)
+	case search.PrefixEndsBefore:
+		return fmt.Sprintf("%s < %s", value.hi, lo)
+	case search.PrefixEqual:
+		return inside
+	}
+	return inside // no prefix means equal
+}
+
+func nanoseconds(t search.Term) (lo, hi any) { return t.Lo, t.Hi }
+
+// instants rounds a range inwards to the microseconds that the resource table keeps.
+func (b *builder) instants(t search.Term) (lo, hi any) {
+	first, last := floor(t.Lo), floor(t.Hi)
+	if first*1000 != t.Lo {
+		first++
+	}
+	return b.dialect.Instant(first), b.dialect.Instant(last)
+}
+
+// floor gives whole microseconds, rounded towards the past.
+func floor(nanos int64) int64 {
+	micros := nanos / 1000
+	if nanos%1000 < 0 {
+		micros--
+	}
+	return micros
+}

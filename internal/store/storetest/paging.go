@@ -1,0 +1,93 @@
+package storetest
+
+import (
+	"fmt"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/store"
+)
+
+func pagingTests() []contractTest {
+	return []contractTest{
+		{"paging/pages make up the whole", pagesMakeUpWhole},
+		{"paging/rows put in meanwhile", rowsPutInMeanwhile},
+	}
+}
+
+// walk follows Next to the end and gives all matches and the number of pages.
+func walk(t require.TestingT, st store.Store, q search.Query) ([]store.Resource, int) {
+	var all []store.Resource
+	for pages := 1; ; pages++ {
+		page := mustSearch(t, st, q)
+		require.LessOrEqual(t, len(page.Matches), q.Count)
+		all = append(all, page.Matches...)
+		if page.Next == nil {
+			return all, pages
+		}
+		require.Len(t, page.Matches, q.Count, "a page with a next one is full")
+		q.After = page.Next
+	}
+}
+
+// pagesMakeUpWhole has equal keys on purpose: 60 resources on 4 keys and some without.
+func pagesMakeUpWhole(t *testing.T, st store.Store) {
+	var rs []store.Resource
+	for i := range 60 {
+		r := version("Task", fmt.Sprintf("t%02d", i*37%60), 1)
+		if i%5 != 0 {
+			r.Index = []search.Value{date("when", int64(i%4), int64(i%4)), token("status", "", "ready")}
+		}
+		r.Updated = at(i % 3)
+		rs = append(rs, r)
+	}
+	mustCommit(t, st, store.Changeset{Resources: rs})
+	for _, sort := range []search.Sort{{Param: "when"}, {Param: "when", Descending: true}, {Param: "_lastUpdated"}, {Param: "_lastUpdated", Descending: true}, {}} {
+		whole := mustSearch(t, st, search.Query{Type: "Task", Sort: sort, Count: math.MaxInt32})
+		require.Len(t, whole.Matches, 60)
+		require.Nil(t, whole.Next)
+		for _, count := range []int{1, 7, 20, 59, 60} {
+			got, pages := walk(t, st, search.Query{Type: "Task", Sort: sort, Count: count})
+			require.Equal(t, ids(whole.Matches), ids(got), "%v by %d", sort, count)
+			require.Equal(t, (60+count-1)/count, pages)
+		}
+	}
+}
+
+// rowsPutInMeanwhile puts rows before and after the cursor between two pages: what was
+// there from the start is seen exactly once.
+func rowsPutInMeanwhile(t *testing.T, st store.Store) {
+	put := func(prefix string, n int) {
+		var rs []store.Resource
+		for i := range n {
+			rs = append(rs, version("Task", fmt.Sprintf("%s%02d", prefix, i), 1, date("when", int64(i%3), int64(i%3))))
+		}
+		mustCommit(t, st, store.Changeset{Resources: rs})
+	}
+	put("m", 30)
+	q := search.Query{Type: "Task", Sort: search.Sort{Param: "when"}, Count: 4}
+	seen := map[string]int{}
+	for round := 0; ; round++ {
+		page := mustSearch(t, st, q)
+		for _, r := range page.Matches {
+			seen[r.ID]++
+		}
+		if page.Next == nil {
+			break
+		}
+		if round < 5 {
+			put(fmt.Sprintf("a%d-", round), 2)
+			put(fmt.Sprintf("z%d-", round), 2)
+		}
+		q.After = page.Next
+	}
+	for i := range 30 {
+		require.Equal(t, 1, seen[fmt.Sprintf("m%02d", i)])
+	}
+	for id, n := range seen {
+		require.Equal(t, 1, n, id)
+	}
+}

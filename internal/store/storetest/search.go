@@ -1,0 +1,214 @@
+package storetest
+
+import (
+	"context"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/store"
+)
+
+func searchTests() []contractTest {
+	return []contractTest{
+		{"search/kinds, prefixes, not and missing", searchTable},
+		{"search/current versions only", currentVersionsOnly},
+		{"search/order", searchOrder},
+		{"search/units", searchUnits},
+		{"search/equals a filter in memory", searchEqualsFilter},
+	}
+}
+
+func token(param, system, code string) search.Value {
+	return search.Value{Param: param, Kind: search.Token, System: system, Code: code}
+}
+
+func date(param string, lo, hi int64) search.Value {
+	return search.Value{Param: param, Kind: search.Date, Lo: lo, Hi: hi}
+}
+
+func text(param, folded string) search.Value {
+	return search.Value{Param: param, Kind: search.String, Text: folded}
+}
+
+func mustSearch(t require.TestingT, st store.Store, q search.Query) store.Page {
+	page, err := st.Search(context.Background(), q)
+	require.NoError(t, err)
+	return page
+}
+
+func ids(rs []store.Resource) []string {
+	got := make([]string, len(rs))
+	for i, r := range rs {
+		got[i] = r.ID
+	}
+	return got
+}
+
+// searchable is the small world of the table below.
+func searchable() []store.Resource {
+	ref := func(param, resourceType, id string) search.Value {
+		return search.Value{Param: param, Kind: search.Reference, System: resourceType, Code: id}
+	}
+	return []store.Resource{
+		version("Task", "a", 1, token("code", "urn:cs", "x"), token("code", "", "y"), date("when", 100, 199), text("name", "anna")),
+		version("Task", "b", 1, token("code", "urn:cs", "y"), date("when", 150, 150), ref("subject", "Patient", "1"), text("name", "anne%")),
+		version("Task", "c", 1, date("when", 200, math.MaxInt64), ref("subject", "Group", "1"), text("name", "an_a"), text("name", "berta")),
+		version("Task", "d", 1, token("code", "urn:other", "x"), date("when", math.MinInt64, 120), ref("subject", "Patient", "2")),
+		version("Task", "e", 1, search.Value{Param: "url", Kind: search.URI, Code: "https://site.example/a"}, token("name", "", "anna")),
+		version("Observation", "f", 1, token("code", "urn:cs", "x"), date("when", 100, 199), text("name", "anna")),
+	}
+}
+
+func searchTable(t *testing.T, st store.Store) {
+	mustCommit(t, st, store.Changeset{Resources: searchable()})
+	yes, no := true, false
+	is := func(param string, kind search.Kind, terms ...search.Term) search.Condition {
+		return search.Condition{Param: param, Kind: kind, Any: terms}
+	}
+	isNot := func(c search.Condition) search.Condition {
+		c.Not = true
+		return c
+	}
+	when := func(p search.Prefix, lo, hi int64) search.Condition {
+		return is("when", search.Date, search.Term{Prefix: p, Lo: lo, Hi: hi})
+	}
+	all := func(cs ...search.Condition) []search.Condition { return cs }
+	updated := at(1).UnixNano()
+	tests := []struct {
+		name string
+		all  []search.Condition
+		want []string
+	}{
+		{"all of the type", nil, []string{"a", "b", "c", "d", "e"}},
+		{"token in any system", all(is("code", search.Token, search.Term{Code: "x"})), []string{"a", "d"}},
+		{"token in its system", all(is("code", search.Token, search.Term{Code: "x", System: "urn:cs", SystemGiven: true})), []string{"a"}},
+		{"token without a system", all(is("code", search.Token, search.Term{Code: "y", SystemGiven: true})), []string{"a"}},
+		{"any code of a system", all(is("code", search.Token, search.Term{System: "urn:cs", SystemGiven: true})), []string{"a", "b"}},
+		{"any code without a system", all(is("code", search.Token, search.Term{SystemGiven: true})), []string{"a"}},
+		{"or", all(is("code", search.Token, search.Term{Code: "x"}, search.Term{Code: "y", System: "urn:cs", SystemGiven: true})), []string{"a", "b", "d"}},
+		{"no alternative", all(is("code", search.Token)), []string{}},
+		{"not", all(isNot(is("code", search.Token, search.Term{Code: "x"}))), []string{"b", "c", "e"}},
+		{"not any of two", all(isNot(is("code", search.Token, search.Term{Code: "x"}, search.Term{Code: "y"}))), []string{"c", "e"}},
+		{"and on one parameter", all(is("code", search.Token, search.Term{Code: "x"}), is("code", search.Token, search.Term{Code: "y"})), []string{"a"}},
+		{"and on two", all(is("code", search.Token, search.Term{Code: "x"}), is("name", search.String, search.Term{Text: "an"})), []string{"a"}},
+		{"missing", all(search.Condition{Param: "code", Kind: search.Token, Missing: &yes}), []string{"c", "e"}},
+		{"not missing", all(search.Condition{Param: "code", Kind: search.Token, Missing: &no}), []string{"a", "b", "d"}},
+		{"reference to a type", all(is("subject", search.Reference, search.Term{System: "Patient", Code: "1"})), []string{"b"}},
+		{"reference to any type", all(is("subject", search.Reference, search.Term{Code: "1"})), []string{"b", "c"}},
+		{"string start", all(is("name", search.String, search.Term{Text: "ann"})), []string{"a", "b"}},
+		{"string whole", all(is("name", search.String, search.Term{Text: "anna"})), []string{"a"}},
+		{"string with a percent sign", all(is("name", search.String, search.Term{Text: "anne%"})), []string{"b"}},
+		{"string percent is no wildcard", all(is("name", search.String, search.Term{Text: "a%"})), []string{}},
+		{"string underscore is no wildcard", all(is("name", search.String, search.Term{Text: "an_"})), []string{"c"}},
+		{"string longer than the value", all(is("name", search.String, search.Term{Text: "annabel"})), []string{}},
+		{"string not in the middle", all(is("name", search.String, search.Term{Text: "nna"})), []string{}},
+		{"string of nothing", all(is("name", search.String, search.Term{})), []string{"a", "b", "c"}},
+		{"uri", all(is("url", search.URI, search.Term{Code: "https://site.example/a"})), []string{"e"}},
+		{"uri is whole", all(is("url", search.URI, search.Term{Code: "https://site.example"})), []string{}},
+		{"eq holds the value", all(when(search.PrefixEqual, 100, 199)), []string{"a", "b"}},
+		{"eq inside the value", all(when(search.PrefixEqual, 150, 160)), []string{"b"}},
+		{"ne", all(when(search.PrefixNotEqual, 100, 199)), []string{"c", "d"}},
+		{"gt", all(when(search.PrefixGreater, 150, 150)), []string{"a", "c"}},
+		{"lt", all(when(search.PrefixLess, 150, 150)), []string{"a", "d"}},
+		{"ge", all(when(search.PrefixGreaterEqual, 150, 150)), []string{"a", "b", "c"}},
+		{"le", all(when(search.PrefixLessEqual, 150, 150)), []string{"a", "b", "d"}},
+		{"sa", all(when(search.PrefixStartsAfter, 120, 140)), []string{"b", "c"}},
+		{"eb", all(when(search.PrefixEndsBefore, 200, 210)), []string{"a", "b", "d"}},
+		{"not eq", all(isNot(when(search.PrefixEqual, 100, 199))), []string{"c", "d", "e"}},
+		{"id", all(is("_id", search.Token, search.Term{Code: "c"}, search.Term{Code: "a"})), []string{"a", "c"}},
+		{"not id", all(isNot(is("_id", search.Token, search.Term{Code: "c"}))), []string{"a", "b", "d", "e"}},
+		{"id missing", all(search.Condition{Param: "_id", Kind: search.Token, Missing: &yes}), []string{}},
+		{"last updated eq", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixEqual, Lo: updated - 1, Hi: updated})), []string{"a", "b", "c", "d", "e"}},
+		{"last updated between microseconds", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixEqual, Lo: updated + 1, Hi: updated + 999})), []string{}},
+		{"last updated gt", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixGreater, Lo: updated - 9, Hi: updated - 1})), []string{"a", "b", "c", "d", "e"}},
+		{"last updated gt itself", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixGreater, Lo: updated, Hi: updated})), []string{}},
+		{"unknown parameter", all(is("none", search.Token, search.Term{Code: "x"})), []string{}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			got := mustSearch(t, st, search.Query{Type: "Task", All: tt.all, Count: 10})
+			require.Equal(t, tt.want, ids(got.Matches))
+			require.Equal(t, len(tt.want), got.Total)
+			require.Nil(t, got.Next)
+		})
+	}
+}
+
+func currentVersionsOnly(t *testing.T, st store.Store) {
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{version("Task", "t", 1, token("status", "", "ready"))}})
+	second := version("Task", "t", 2, token("status", "", "completed"))
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{second}})
+	find := func(code string) []store.Resource {
+		return mustSearch(t, st, search.Query{Type: "Task", Count: 5, All: []search.Condition{
+			{Param: "status", Kind: search.Token, Any: []search.Term{{Code: code}}},
+		}}).Matches
+	}
+	require.Empty(t, find("ready"))
+	require.Equal(t, []store.Resource{stored(second)}, find("completed"))
+}
+
+func searchOrder(t *testing.T, st store.Store) {
+	rs := []store.Resource{
+		version("Task", "open", 1, date("when", math.MinInt64, 5)),
+		version("Task", "none-b", 1), version("Task", "none-a", 1),
+		version("Task", "late", 1, date("when", 30, 31)),
+		version("Task", "early", 1, date("when", 10, 11)), version("Task", "also-early", 1, date("when", 10, 99)),
+		version("Task", "both", 1, date("when", 5, 6), date("when", 40, 41)),
+	}
+	for i := range rs {
+		rs[i].Updated = at(-i) // the last is the oldest
+	}
+	mustCommit(t, st, store.Changeset{Resources: rs})
+	tests := []struct {
+		name string
+		sort search.Sort
+		want []string
+	}{
+		{"no order asked: by id", search.Sort{}, []string{"also-early", "both", "early", "late", "none-a", "none-b", "open"}},
+		{"by date", search.Sort{Param: "when"}, []string{"open", "both", "also-early", "early", "late", "none-a", "none-b"}},
+		{"by date, descending", search.Sort{Param: "when", Descending: true}, []string{"both", "late", "also-early", "early", "open", "none-a", "none-b"}},
+		{"by last update", search.Sort{Param: "_lastUpdated"}, []string{"both", "also-early", "early", "late", "none-a", "none-b", "open"}},
+		{"by last update, descending", search.Sort{Param: "_lastUpdated", Descending: true}, []string{"open", "none-b", "none-a", "late", "early", "also-early", "both"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			for _, count := range []int{1, 2, 7, 100} {
+				got, _ := walk(t, st, search.Query{Type: "Task", Sort: tt.sort, Count: count})
+				require.Equal(t, tt.want, ids(got), "page size %d", count)
+			}
+		})
+	}
+}
+
+func searchUnits(t *testing.T, st store.Store) {
+	in := func(id, unit string) store.Resource {
+		r := version("Task", id, 1, token("status", "", "ready"))
+		r.Unit = unit
+		return r
+	}
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{in("a", "ward-3"), in("b", "ward-4"), in("c", ""), in("d", "ward-3")}})
+	tests := []struct {
+		name  string
+		units []string
+		want  []string
+	}{
+		{"no limit", nil, []string{"a", "b", "c", "d"}},
+		{"one", []string{"ward-3"}, []string{"a", "d"}},
+		{"two", []string{"ward-4", ""}, []string{"b", "c"}},
+		{"none of them", []string{}, []string{}},
+	}
+	ready := search.Condition{Param: "status", Kind: search.Token, Any: []search.Term{{Code: "ready"}}}
+	done := search.Condition{Param: "status", Kind: search.Token, Any: []search.Term{{Code: "completed"}}, Not: true}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			for _, all := range [][]search.Condition{nil, {ready}, {done}} {
+				got := mustSearch(t, st, search.Query{Type: "Task", Units: tt.units, Count: 9, All: all})
+				require.Equal(t, tt.want, ids(got.Matches))
+				require.Equal(t, len(tt.want), got.Total)
+			}
+		})
+	}
+}

@@ -1,0 +1,40 @@
+package store
+
+import "fhirsvc/internal/fhir/outcome"
+
+// Verify tells what in the changesets could not be stored by any implementation: a
+// fault of the caller (exception), found before anything is written. Conflicts between
+// changesets and with what is stored are not its business.
+func Verify(changes []Changeset) error {
+	for i := range changes {
+		if err := changes[i].verify(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Changeset) verify() error {
+	const op = "commit"
+	seen := make(map[string]bool, len(c.Episodes))
+	for _, e := range c.Episodes {
+		if e.ID == "" || e.Expected < 0 || seen[e.ID] {
+			return outcome.Fail(outcome.CodeException, op, "episode %q: one change each, with an id and the version that was loaded", e.ID)
+		}
+		if e.Input.Seq != e.Expected+1 {
+			return outcome.Fail(outcome.CodeException, op, "episode %s: input %d does not lead to version %d", e.ID, e.Input.Seq, e.Expected+1)
+		}
+		seen[e.ID] = true
+	}
+	for _, r := range c.Resources {
+		if r.Type == "" || r.ID == "" || r.Version < 1 {
+			return outcome.Fail(outcome.CodeException, op, "resource %s/%s: versions count from 1, got %d", r.Type, r.ID, r.Version)
+		}
+	}
+	for _, o := range c.Outbox {
+		if o.MessageID == "" || o.Partition < 0 || o.Partition >= Partitions {
+			return outcome.Fail(outcome.CodeException, op, "message %q: partition %d is not in 0..%d", o.MessageID, o.Partition, Partitions-1)
+		}
+	}
+	return nil
+}
