@@ -1,0 +1,201 @@
+package events
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"fhirsvc/internal/episode"
+)
+
+// Handler is where messages go. Message returns nil only after its change is committed
+// (now, or by the same message before); the kind of its error decides what becomes of
+// the message. Reject stores the refused message with its reason.
+type Handler interface {
+	Message(ctx context.Context, m episode.Message) (episode.MessageAnswer, error)
+	Reject(ctx context.Context, m episode.Message, reason error) error
+}
+
+// IntakeOptions are the settings of an Intake; zero values take the defaults.
+type IntakeOptions struct {
+	Handler  Handler
+	Ping     func(ctx context.Context) error // nil when the store can be written to
+	Log      *slog.Logger
+	Parallel int           // messages handled at once, 8
+	Tries    int           // at a message that makes us fail, 5
+	Delay    time.Duration // after the first failure, 1 s; doubled with each
+	MaxDelay time.Duration // 1 min
+}
+
+// Intake pulls procedure events and hands them on, several at a time.
+type Intake struct {
+	consumer jetstream.Consumer
+	handler  Handler
+	ping     func(ctx context.Context) error
+	log      *slog.Logger
+	backoff  backoff
+	tries    int
+	slots    chan struct{}
+	bodies   bodies
+	faults   faults
+	wait     time.Duration // of the consumer, for a word about a message
+
+	away   chan struct{} // holds one token once the store was found away
+	flight sync.WaitGroup
+}
+
+// NewIntake joins the durable consumer, creating it if there is none.
+func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*Intake, error) {
+	c, err := consumer(ctx, js)
+	if err != nil {
+		return nil, err
+	}
+	o = o.withDefaults()
+	return &Intake{
+		consumer: c,
+		handler:  o.Handler,
+		ping:     o.Ping,
+		log:      o.Log,
+		backoff:  backoff{first: o.Delay, most: o.MaxDelay},
+		tries:    o.Tries,
+		slots:    make(chan struct{}, o.Parallel),
+		bodies:   newBodies(),
+		faults:   newFaults(),
+		wait:     c.CachedInfo().Config.AckWait,
+		away:     make(chan struct{}, 1),
+	}, nil
+}
+
+func (o IntakeOptions) withDefaults() IntakeOptions {
+	if o.Parallel <= 0 {
+		o.Parallel = 8
+	}
+	if o.Tries <= 0 {
+		o.Tries = 5
+	}
+	if o.Delay <= 0 {
+		o.Delay = time.Second
+	}
+	if o.MaxDelay <= 0 {
+		o.MaxDelay = time.Minute
+	}
+	return o
+}
+
+// Run pulls until ctx ends, then waits for the messages in hand. Handling is not cut
+// short by the end of ctx: a message that was begun is finished and acknowledged.
+func (in *Intake) Run(ctx context.Context) {
+	defer in.flight.Wait()
+	for attempt := uint64(1); ctx.Err() == nil; {
+		err := in.pull(ctx)
+		if err == nil {
+			attempt = 1
+			continue
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		in.log.Warn("intake can't pull", "kind", "transient", "attempt", attempt, "error", err)
+		pause(ctx, in.backoff.delay(attempt))
+		attempt++
+	}
+}
+
+// pull asks for as many messages as there are free slots and starts on each as it comes.
+// It returns when they are all begun or after some seconds without enough of them.
+func (in *Intake) pull(ctx context.Context) error {
+	free := in.acquire(ctx)
+	defer func() {
+		for range free {
+			<-in.slots
+		}
+	}()
+	if free == 0 {
+		return ctx.Err()
+	}
+	in.waitForStore(ctx) // with a slot in hand: what had it may have found the store away
+	window, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	batch, err := in.consumer.Fetch(free, jetstream.FetchContext(window))
+	if err != nil {
+		return err
+	}
+	for m := range batch.Messages() {
+		free--
+		in.flight.Go(func() {
+			defer func() { <-in.slots }()
+			in.handle(context.WithoutCancel(ctx), m)
+		})
+	}
+	if err := batch.Error(); err != nil && !errors.Is(err, context.DeadlineExceeded) {
+		return fmt.Errorf("fetch: %w", err)
+	}
+	return nil
+}
+
+// acquire takes at least one slot and all others that are free; 0 if ctx ended.
+func (in *Intake) acquire(ctx context.Context) int {
+	select {
+	case in.slots <- struct{}{}:
+	case <-ctx.Done():
+		return 0
+	}
+	for n := 1; ; n++ {
+		select {
+		case in.slots <- struct{}{}:
+		default:
+			return n
+		}
+	}
+}
+
+// waitForStore returns at once unless the store was found away; then it asks for it
+// with growing pauses, so that messages stay where they are safe.
+func (in *Intake) waitForStore(ctx context.Context) {
+	select {
+	case <-in.away:
+	default:
+		return
+	}
+	for attempt := uint64(1); ctx.Err() == nil; attempt++ {
+		err := in.ping(ctx)
+		if err == nil {
+			return
+		}
+		in.log.Warn("intake pauses while the store is away", "kind", "no-store", "attempt", attempt, "error", err)
+		pause(ctx, in.backoff.delay(attempt))
+	}
+}
+
+// CaughtUp returns when every message that the broker has acknowledged so far is
+// settled: committed or refused.
+func (in *Intake) CaughtUp(ctx context.Context) error {
+	for {
+		info, err := in.consumer.Info(ctx)
+		if err != nil {
+			return fmt.Errorf("consumer %s: %w", ConsumerProcedure, err)
+		}
+		if info.NumPending == 0 && info.NumAckPending == 0 {
+			return nil
+		}
+		pause(ctx, 5*time.Millisecond)
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+	}
+}
+
+// pause waits for d or until ctx ends.
+func pause(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-ctx.Done():
+	}
+}
