@@ -35,7 +35,6 @@ const (
 // Extensions: our own, and the published ones that are read.
 const (
 	ExtensionProtocolParameter = "https://fhirsvc.example/fhir/StructureDefinition/protocol-parameter"
-	ExtensionWithheld          = "https://fhirsvc.example/fhir/StructureDefinition/withheld"
 	ExtensionProcedureMethod   = "http://hl7.org/fhir/StructureDefinition/procedure-method"
 	ExtensionBodySite          = "http://hl7.org/fhir/StructureDefinition/bodySite"
 	ExtensionDataAbsent        = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"

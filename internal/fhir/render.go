@@ -1,0 +1,141 @@
+package fhir
+
+import (
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"fhirsvc/internal/workflow"
+)
+
+// Caution stands on every plan.
+const Caution = "This plan schedules and documents. It never decides treatment: " +
+	"local policy and the responsible clinician decide."
+
+// softwareName is how the service calls itself where a resource names its maker.
+const softwareName = "fhirsvc"
+
+// Context is what rendering needs beside the values of the core.
+type Context struct {
+	Episode    string             // id of the episode
+	Refs       workflow.Refs      // of the event that counts
+	Protocol   *workflow.Protocol // nil when none fits
+	NoProtocol string             // why there is none
+	Software   string             // version of fhirsvc
+	Terminology
+	// TaskID gives the id of a Task's resource.
+	TaskID func(workflow.TaskKey) string
+	// Names gives displays for people by how the core names them (Task.Owner,
+	// Finding.By); a missing one is shown as the core names it.
+	Names map[string]string
+	// Zone is that of displayed instants; nil is UTC. Elements are always UTC.
+	Zone *time.Location
+}
+
+// Version is the identity of what is rendered. With Number 0 there is no
+// meta.versionId and with a zero At no meta.lastUpdated, so that the bytes can be
+// compared with those of another version.
+type Version struct {
+	ID     string
+	Number int64
+	At     time.Time
+}
+
+func (v Version) meta() *Meta {
+	if v.Number == 0 && v.At.IsZero() {
+		return nil
+	}
+	m := &Meta{LastUpdated: Instant(v.At)}
+	if v.Number != 0 {
+		m.VersionID = strconv.FormatInt(v.Number, 10)
+	}
+	return m
+}
+
+func (c Context) clock(t time.Time) string { return ClockWords(t, c.Zone) }
+
+// subject is who the plan is for.
+func (c Context) subject() Reference { return Reference{Reference: c.Refs.Subject} }
+
+// encounter is a literal reference where the Encounter is stored, else a logical one;
+// nil when none was told.
+func (c Context) encounter() *Reference {
+	switch {
+	case c.Refs.Encounter != "":
+		return &Reference{Reference: c.Refs.Encounter}
+	case c.Refs.EncounterIdentifier != "":
+		id := identifierOf(c.Refs.EncounterIdentifier)
+		return &Reference{Type: "Encounter", Identifier: &id}
+	}
+	return nil
+}
+
+func (c Context) procedure() *Reference {
+	if c.Refs.Procedure == "" {
+		return nil
+	}
+	return &Reference{Reference: c.Refs.Procedure}
+}
+
+// service is this software as the author of something.
+func (c Context) service() Reference {
+	display := softwareName
+	if c.Software != "" {
+		display += " " + c.Software
+	}
+	return Reference{Type: "Device", Display: display}
+}
+
+func (c Context) episode() Identifier { return Identifier{System: SystemEpisode, Value: c.Episode} }
+
+// within is the identifier of a thing of the episode.
+func (c Context) within(key string) Identifier {
+	return Identifier{System: SystemTaskKey, Value: c.Episode + "/" + key}
+}
+
+var localReference = regexp.MustCompile(`^[A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64}$`)
+
+// person refers to whom the core names: by a local reference (Practitioner/7), by an
+// identifier (system|value), or by a name alone.
+func (c Context) person(by string) Reference {
+	name := clean(c.Names[by])
+	switch {
+	case localReference.MatchString(by):
+		return Reference{Reference: by, Display: name}
+	case strings.Contains(by, "|"):
+		id := identifierOf(by)
+		return Reference{Identifier: &id, Display: name}
+	case name != "":
+		return Reference{Display: name}
+	}
+	return Reference{Display: clean(by)}
+}
+
+// name says a person in words.
+func (c Context) name(by string) string {
+	if n := clean(c.Names[by]); n != "" {
+		return n
+	}
+	if by = clean(by); by != "" {
+		return by
+	}
+	return "somebody not named"
+}
+
+// identifierOf reads "system|value"; a text without a bar is a value without a system.
+func identifierOf(token string) Identifier {
+	system, value, found := strings.Cut(token, "|")
+	if !found {
+		return Identifier{Value: token}
+	}
+	return Identifier{System: system, Value: value}
+}
+
+// period is nil when it would be written empty.
+func period(start, end time.Time) *Period {
+	if start.IsZero() && end.IsZero() {
+		return nil
+	}
+	return &Period{Start: Instant(start), End: Instant(end)}
+}

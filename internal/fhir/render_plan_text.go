@@ -1,0 +1,98 @@
+package fhir
+
+import (
+	"strconv"
+	"time"
+
+	"fhirsvc/internal/workflow"
+)
+
+// planText is the narrative of a plan: what a nurse wants to know first. The instant is
+// that of the version; what happened since stands in the Tasks.
+func (c Context) planText(p workflow.Plan, at time.Time) *Narrative {
+	var n narrative
+	n.para(planTitle(p), string(p.Status))
+	if !at.IsZero() {
+		n.para("As of", c.clock(at))
+	}
+	n.table(c.planRows(p))
+	var withheld []string
+	for _, w := range p.Summary.Withheld {
+		withheld = append(withheld, c.withheldWords(w))
+	}
+	n.list("Withheld", withheld)
+	n.para("Protocol", c.protocolWords())
+	n.para("Caution", Caution)
+	return n.text()
+}
+
+func (c Context) planRows(p workflow.Plan) [][2]string {
+	s := p.Summary
+	return [][2]string{
+		{"Why", clean(p.StatusReason)},
+		{"Procedure", kindWords(s.Kind)},
+		{"Band", bandWords(s)},
+		{"Volume in the band", c.bookWords(s.Book)},
+		{"Next act", c.nextWords(s)},
+		{"Bleeding", c.bleedWords(s)},
+		{"Last look at the site", c.foundWords(s.LastAnswer, s.LastLook)},
+		{"Last patency test", c.foundWords(s.LastPatency, s.PatencyAt)},
+		{"Start of compression", c.told(p.Start)},
+		{"Band off", c.told(p.Off)},
+		{"End", c.told(p.End)},
+	}
+}
+
+func kindWords(k workflow.ProcedureKind) string {
+	if k == "" {
+		return "kind not told"
+	}
+	return string(k)
+}
+
+func bandWords(s workflow.Summary) string {
+	if s.BandOn {
+		return "on"
+	}
+	return "not on"
+}
+
+func (c Context) nextWords(s workflow.Summary) string {
+	if s.Next == nil {
+		return "none"
+	}
+	if s.NextAt.IsZero() {
+		return taskWords(*s.Next) + ", not bound to the clock"
+	}
+	return taskWords(*s.Next) + ", not before " + c.clock(s.NextAt)
+}
+
+func (c Context) bleedWords(s workflow.Summary) string {
+	if s.Bleeds == 0 {
+		return "none charted"
+	}
+	w := strconv.Itoa(s.Bleeds) + " charted"
+	if !s.LastBleed.IsZero() {
+		w += ", last at " + c.clock(s.LastBleed)
+	}
+	return w
+}
+
+func (c Context) foundWords(a workflow.Answer, at time.Time) string {
+	switch {
+	case a == "" && at.IsZero():
+		return "not yet"
+	case a == "":
+		return "no value, at " + c.clock(at)
+	case at.IsZero():
+		return AnswerWords(a)
+	}
+	return AnswerWords(a) + ", at " + c.clock(at)
+}
+
+func (c Context) told(t time.Time) string {
+	if t.IsZero() {
+		return "cannot be told"
+	}
+	return c.clock(t)
+}
