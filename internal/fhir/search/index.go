@@ -39,7 +39,9 @@ type indexer struct {
 	seen   map[Value]bool
 }
 
+// add keeps a value once. Databases take no NUL in a text, and no query may hold one.
 func (x *indexer) add(v Value) {
+	v.System, v.Code, v.Text = withoutNUL(v.System), withoutNUL(v.Code), withoutNUL(v.Text)
 	if !x.seen[v] {
 		x.seen[v] = true
 		x.values = append(x.values, v)
@@ -165,3 +167,5 @@ func outerLimits(events *tree.Node) (lo, hi int64, ok bool) {
 	}
 	return lo, hi, ok
 }
+
+func withoutNUL(text string) string { return strings.ReplaceAll(text, "\x00", "") }

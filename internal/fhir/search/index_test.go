@@ -36,27 +36,44 @@ func TestIndexTokens(t *testing.T) {
 		name, resourceType, body, param string
 		want                            []search.Value
 	}{
-		{"code with the system of its binding", "Task", `{"status":"ready","statusReason":{"text":"x"}}`, "status",
-			[]search.Value{{Kind: search.Token, System: "http://hl7.org/fhir/task-status", Code: "ready"}}},
-		{"every coding of a concept", "Task", `{"code":{"coding":[{"system":"` + cs + `","code":"site-check"},{"code":"bare"}]}}`, "code",
-			[]search.Value{{Kind: search.Token, System: cs, Code: "site-check"}, {Kind: search.Token, Code: "bare"}}},
-		{"concept with text alone is there but not found", "Task", `{"code":{"text":"look"}}`, "code",
-			[]search.Value{{Kind: search.Token}}},
-		{"identifier", "Task", `{"groupIdentifier":{"system":"urn:x","value":"7"}}`, "group-identifier",
-			[]search.Value{{Kind: search.Token, System: "urn:x", Code: "7"}}},
+		{
+			"code with the system of its binding", "Task", `{"status":"ready","statusReason":{"text":"x"}}`, "status",
+			[]search.Value{{Kind: search.Token, System: "http://hl7.org/fhir/task-status", Code: "ready"}},
+		},
+		{
+			"every coding of a concept", "Task", `{"code":{"coding":[{"system":"` + cs + `","code":"site-check"},{"code":"bare"}]}}`, "code",
+			[]search.Value{{Kind: search.Token, System: cs, Code: "site-check"}, {Kind: search.Token, Code: "bare"}},
+		},
+		{
+			"concept with text alone is there but not found", "Task", `{"code":{"text":"look"}}`, "code",
+			[]search.Value{{Kind: search.Token}},
+		},
+		{
+			"identifier", "Task", `{"groupIdentifier":{"system":"urn:x","value":"7"}}`, "group-identifier",
+			[]search.Value{{Kind: search.Token, System: "urn:x", Code: "7"}},
+		},
 		{"boolean", "Patient", `{"active":false}`, "active", []search.Value{{Kind: search.Token, Code: "false"}}},
-		{"Coding", "Encounter", `{"class":{"system":"urn:c","code":"IMP"},"classHistory":[{"class":{"code":"AMB"}}]}`, "class",
-			[]search.Value{{Kind: search.Token, System: "urn:c", Code: "IMP"}}},
+		{
+			"Coding", "Encounter", `{"class":{"system":"urn:c","code":"IMP"},"classHistory":[{"class":{"code":"AMB"}}]}`, "class",
+			[]search.Value{{Kind: search.Token, System: "urn:c", Code: "IMP"}},
+		},
 		{"status is not statusHistory", "Encounter", `{"statusHistory":[{"status":"planned"}]}`, "status", nil},
-		{"one type of a choice", "Observation", `{"valueCodeableConcept":{"coding":[{"code":"p"}]}}`, "value-concept",
-			[]search.Value{{Kind: search.Token, Code: "p"}}},
+		{
+			"one type of a choice", "Observation", `{"valueCodeableConcept":{"coding":[{"code":"p"}]}}`, "value-concept",
+			[]search.Value{{Kind: search.Token, Code: "p"}},
+		},
 		{"another type of the choice", "Observation", `{"valueQuantity":{"code":"mL","value":12}}`, "value-concept", nil},
-		{"both alternatives, each once", "Observation",
+		{
+			"both alternatives, each once", "Observation",
 			`{"code":{"coding":[{"code":"a"}]},"component":[{"code":{"coding":[{"code":"a"},{"code":"b"}]}}]}`, "combo-code",
-			[]search.Value{{Kind: search.Token, Code: "a"}, {Kind: search.Token, Code: "b"}}},
-		{"tag", "Observation", `{"meta":{"tag":[{"system":"` + cs + `","code":"unplaced"}]}}`, "_tag",
-			[]search.Value{{Kind: search.Token, System: cs, Code: "unplaced"}}},
+			[]search.Value{{Kind: search.Token, Code: "a"}, {Kind: search.Token, Code: "b"}},
+		},
+		{
+			"tag", "Observation", `{"meta":{"tag":[{"system":"` + cs + `","code":"unplaced"}]}}`, "_tag",
+			[]search.Value{{Kind: search.Token, System: cs, Code: "unplaced"}},
+		},
 		{"the store answers _id itself", "Task", `{"id":"1"}`, "_id", nil},
+		{"no NUL", "Task", `{"code":{"coding":[{"code":"a\u0000b"}]}}`, "code", []search.Value{{Kind: search.Token, Code: "ab"}}},
 		{"unreadable", "Task", `{"status":`, "status", nil},
 		{"a type that is not searched", "Group", `{"type":"person"}`, "type", nil},
 	}
@@ -80,18 +97,30 @@ func TestIndexReferences(t *testing.T) {
 		{"local", "Task", `{"for":{"reference":"Patient/p1"}}`, "patient", []search.Value{ref("Patient", "p1")}},
 		{"of a version", "Task", `{"for":{"reference":"Patient/p1/_history/3"}}`, "subject", []search.Value{ref("Patient", "p1")}},
 		{"of another type", "Task", `{"for":{"reference":"Group/g"}}`, "patient", nil},
-		{"on another server, never ours", "Task", `{"for":{"reference":"https://a.example/fhir/Patient/p1"}}`, "patient",
-			[]search.Value{ref("", "https://a.example/fhir/Patient/p1")}},
+		{
+			"on another server, never ours", "Task", `{"for":{"reference":"https://a.example/fhir/Patient/p1"}}`, "patient",
+			[]search.Value{ref("", "https://a.example/fhir/Patient/p1")},
+		},
 		{"logical, type stated", "Task", `{"for":{"type":"Patient","identifier":{"value":"7"}}}`, "patient", []search.Value{ref("Patient", "")}},
-		{"logical identifier", "Task", `{"for":{"identifier":{"system":"urn:x","value":"7"}}}`, "patient:identifier",
-			[]search.Value{{Kind: search.Token, System: "urn:x", Code: "7"}}},
-		{"canonical with and without version", "CarePlan", `{"instantiatesCanonical":["http://a.example/P|1.2"]}`, "instantiates-canonical",
-			[]search.Value{ref("", "http://a.example/P|1.2"), ref("", "http://a.example/P")}},
-		{"every item", "CarePlan", `{"activity":[{"reference":{"reference":"Task/a"}},{"reference":{"reference":"Task/b"}}]}`,
-			"activity-reference", []search.Value{ref("Task", "a"), ref("Task", "b")}},
-		{"filtered by kind", "PlanDefinition",
+		{
+			"logical identifier", "Task", `{"for":{"identifier":{"system":"urn:x","value":"7"}}}`, "patient:identifier",
+			[]search.Value{{Kind: search.Token, System: "urn:x", Code: "7"}},
+		},
+		{
+			"canonical with and without version", "CarePlan", `{"instantiatesCanonical":["http://a.example/P|1.2"]}`, "instantiates-canonical",
+			[]search.Value{ref("", "http://a.example/P|1.2"), ref("", "http://a.example/P")},
+		},
+		{
+			"every item", "CarePlan", `{"activity":[{"reference":{"reference":"Task/a"}},{"reference":{"reference":"Task/b"}}]}`,
+			"activity-reference",
+			[]search.Value{ref("Task", "a"), ref("Task", "b")},
+		},
+		{
+			"filtered by kind", "PlanDefinition",
 			`{"relatedArtifact":[{"type":"citation","resource":"urn:c"},{"type":"depends-on","resource":"urn:d"}],"library":["urn:l"]}`,
-			"depends-on", []search.Value{ref("", "urn:d"), ref("", "urn:l")}},
+			"depends-on",
+			[]search.Value{ref("", "urn:d"), ref("", "urn:l")},
+		},
 		{"contained: there, but not found by", "Observation", `{"device":{"reference":"#d"}}`, "device", []search.Value{ref("", "")}},
 	}
 	for _, tt := range tests {

@@ -5,6 +5,7 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"fhirsvc/internal/fhir/outcome"
 )
@@ -114,6 +115,10 @@ func (p *parser) parameter(name string, values []string) {
 		return
 	}
 	for _, value := range values {
+		if !utf8.ValidString(value) || strings.ContainsRune(value, 0) {
+			p.refuse(outcome.CodeInvalid, "", "the search parameter %q: the value is not UTF-8 text", param.Code)
+			continue
+		}
 		c, ok := p.condition(param, modifier, modified, value)
 		if !ok {
 			continue
