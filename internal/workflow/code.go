@@ -178,6 +178,29 @@ const (
 	Stat    Priority = "stat"
 )
 
+// rank orders the priorities, 0 for none.
+func (p Priority) rank() int {
+	switch p {
+	case Routine:
+		return 1
+	case Urgent:
+		return 2
+	case ASAP:
+		return 3
+	case Stat:
+		return 4
+	}
+	return 0
+}
+
+// atLeast gives the more urgent of the two.
+func (p Priority) atLeast(q Priority) Priority {
+	if p.rank() < q.rank() {
+		return q
+	}
+	return p
+}
+
 // Level is who was called about a late Task or a finding.
 type Level int
 

@@ -20,6 +20,7 @@ type Episode struct {
 	Withdrawn []Withdrawal
 	Orders    []Order
 	Moves     []Relocated
+	Skips     []time.Time // release steps that were refused or skipped
 
 	Tasks []Task // in order of creation
 	Flags []Flag // in order of creation

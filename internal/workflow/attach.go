@@ -1,0 +1,161 @@
+package workflow
+
+import (
+	"fmt"
+	"slices"
+	"time"
+)
+
+// attach counts a finding for the Tasks that ask for it. An act with air counts for one
+// Task; what was seen counts for every Task whose turn it is, of each code the earliest.
+func (m *machine) attach(f *Finding) {
+	if key, ok := m.explicit[f.ID]; ok {
+		if t := m.e.Task(key); t != nil && !t.Status.Finished() && m.asks(t, f) {
+			m.give(t, f)
+		}
+		if isAct(f.Code) {
+			return
+		}
+	}
+	switch f.Code {
+	case AirRemoved:
+		if t := m.airTask(f, EaseCompression, ReleaseStep); t != nil {
+			m.give(t, f)
+		}
+	case AirAdded:
+		if t := m.airTask(f, RestoreCompression); t != nil {
+			m.give(t, f)
+		}
+	case Band:
+		m.attachBand(f)
+	case Bleeding, Patency, Pulse, AirVolume, CompressionStart, Haematoma, Hand, Condition, OtherFinding:
+		m.attachSeen(f)
+	}
+}
+
+func isAct(c FindingCode) bool { return c == AirRemoved || c == AirAdded }
+
+// airTask finds the Task that an act with air belongs to: one whose turn it is, else
+// the next step of the road, done early or against the plan.
+func (m *machine) airTask(f *Finding, codes ...TaskCode) *Task {
+	var planned *Task
+	for _, code := range codes {
+		for i := range m.e.Tasks {
+			t := &m.e.Tasks[i]
+			if t.Key.Code != code || t.Status.Finished() || t.Has(f.Code) {
+				continue
+			}
+			if t.Status.Turn() {
+				return t
+			}
+			if planned == nil && code != EaseCompression {
+				planned = t
+			}
+		}
+	}
+	return planned
+}
+
+func (m *machine) attachBand(f *Finding) {
+	for i := range m.e.Tasks {
+		t := &m.e.Tasks[i]
+		if t.Status.Finished() {
+			continue
+		}
+		if t.Key.Code == ConfirmBandState || t.Key.Code == BandRemoval && f.Answer == BandOff {
+			m.give(t, f)
+		}
+	}
+}
+
+func (m *machine) attachSeen(f *Finding) {
+	seen := map[TaskCode]bool{}
+	for i := range m.e.Tasks {
+		t := &m.e.Tasks[i]
+		if seen[t.Key.Code] || !t.Status.Turn() || !m.asks(t, f) {
+			continue
+		}
+		seen[t.Key.Code] = true
+		m.give(t, f)
+	}
+}
+
+// asks reports whether a Task asks for the finding and the finding lies in its window.
+// For a Task that changes air the window of a look opens at the change.
+func (m *machine) asks(t *Task, f *Finding) bool {
+	if !slices.Contains(t.Required, f.Code) || f.When().Before(t.Window) {
+		return false
+	}
+	if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
+		return false
+	}
+	if act := t.act(); act != "" && f.Code != act {
+		return t.Has(act)
+	}
+	return true
+}
+
+// act is the change of air that a Task is about, "" for checks.
+func (t *Task) act() FindingCode {
+	switch t.Key.Code {
+	case ReleaseStep, EaseCompression:
+		return AirRemoved
+	case RestoreCompression:
+		return AirAdded
+	case ArrivalCheck, RecordBandVolume, PatencyCheck, SiteCheck, BandRemoval, Dressing, PostRemovalCheck,
+		ControlBleeding, ConfirmBandState, SettleVolume, DischargeCheck, ClinicianReview:
+		return ""
+	}
+	return ""
+}
+
+// give adds the finding to the Task's outputs; a newer finding of the same code takes
+// the older one's place. A Task that has all it asks for is completed, a claimed one
+// only by an update.
+func (m *machine) give(t *Task, f *Finding) {
+	t.Outputs = slices.DeleteFunc(t.Outputs, func(o Output) bool { return o.Code == f.Code })
+	t.Outputs = append(t.Outputs, Output{Code: f.Code, Finding: f.ID, Missing: f.Missing})
+	if t.Start.IsZero() {
+		t.Start = f.When()
+	}
+	if f.Code == t.act() || f.Code == Band {
+		m.deviate(t, f.When())
+		t.Window = f.When()
+		if t.Status != TaskInProgress {
+			t.Status = TaskReady
+		}
+		if !f.Real() && f.Code == t.act() {
+			m.complete(t, f.When()) // charted as not done: there is nothing to look after
+			return
+		}
+	}
+	if t.Status == TaskInProgress || len(t.Lacks()) > 0 {
+		return
+	}
+	if t.Key.Code == ControlBleeding && f.Answer != Haemostasis {
+		return
+	}
+	m.complete(t, f.When())
+}
+
+// complete ends a Task with success at the instant at which its last finding was made.
+func (m *machine) complete(t *Task, at time.Time) {
+	t.end(TaskCompleted, at)
+}
+
+// deviate notes how an act departs from the plan: planned stands beside actual.
+func (m *machine) deviate(t *Task, at time.Time) {
+	switch {
+	case t.Status == TaskOnHold && len(t.Withheld) > 0:
+		t.note(m.now, "done while withheld: "+t.Withheld[0].Reason)
+	case !t.NotBefore.IsZero() && at.Before(t.NotBefore):
+		t.note(m.now, fmt.Sprintf("done %s early", span(t.NotBefore.Sub(at))))
+	case !t.Due.IsZero() && at.After(t.Due):
+		t.note(m.now, fmt.Sprintf("done %s after it was due", span(at.Sub(t.Due))))
+	}
+}
+
+// span is a duration as a person says it, rounded to whole minutes.
+func span(d time.Duration) string {
+	return fmt.Sprintf("%d min", int64(d.Round(time.Minute)/time.Minute))
+}

@@ -1,0 +1,240 @@
+package workflow
+
+import (
+	"fmt"
+	"time"
+)
+
+// planSite keeps one look at the site open while a band may be on. The next is counted
+// from the last whole real look; looks that were missed are not stacked.
+func (m *machine) planSite() {
+	v := m.v
+	if !m.mayBeBanded() {
+		return
+	}
+	base, done := m.lastSiteCheck()
+	interval := v.p.SiteCheckThen
+	if done < v.p.SiteCheckCount {
+		interval = v.p.SiteCheckFirst
+	}
+	due := later(v.begun(), base).Add(interval)
+	if base.IsZero() {
+		due = later(due, v.ev.Recorded.Add(v.p.ArrivalDue)) // an event that comes late asks once
+	} else if next := m.nextAct(); !next.IsZero() && next.Before(due) && !next.Before(due.Add(-v.p.Visit)) {
+		due = next // acts due within minutes of each other are one visit
+	}
+	if empty := v.ledger.emptied; !empty.IsZero() {
+		due = earlier(empty.Add(v.p.WatchAtEmpty), due)
+		if base.After(due) {
+			due = base.Add(interval)
+		}
+	}
+	if v.band.odd != nil && v.band.odd.When().After(base) {
+		due = v.band.odd.When()
+	}
+	m.put(want{
+		key: m.next(SiteCheck, ""), status: TaskReady, priority: Routine,
+		text:      "Look at the access site and the hand: bleeding, swelling, colour, warmth, feeling, movement.",
+		notBefore: later(v.begun(), base), due: due,
+		required: v.p.Required[SiteCheck], window: afterOrAt(base, v.begun()),
+	})
+}
+
+// mayBeBanded reports whether a band is on as far as anybody knows.
+func (m *machine) mayBeBanded() bool {
+	v := m.v
+	if v.band.last != nil && v.band.last.Answer == BandNeverApplied {
+		return false
+	}
+	return v.bandOn()
+}
+
+// afterOrAt opens a window just after the last look, or at the start when there is none.
+func afterOrAt(last, start time.Time) time.Time {
+	if last.IsZero() {
+		return start
+	}
+	return last.Add(time.Microsecond)
+}
+
+// lastSiteCheck gives when the site was last looked at as a whole, and how often it was.
+// A check that was charted as not done does not count.
+func (m *machine) lastSiteCheck() (last time.Time, count int) {
+	for i := range m.e.Tasks {
+		t := &m.e.Tasks[i]
+		if t.Key.Code != SiteCheck || t.Status != TaskCompleted || !m.real(t) {
+			continue
+		}
+		count++
+		last = later(last, t.End)
+	}
+	return last, count
+}
+
+// real reports whether everything that the Task brought still stands and has a value.
+func (m *machine) real(t *Task) bool {
+	for _, o := range t.Outputs {
+		if o.Missing != "" {
+			return false
+		}
+		for _, w := range m.e.Withdrawn {
+			if w.Finding == o.Finding {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// nextAct is when the band's next act is due at the earliest, zero if it can't be told.
+func (m *machine) nextAct() time.Time {
+	v := m.v
+	if v.start.IsZero() || m.e.Protocol == nil {
+		return time.Time{}
+	}
+	if !v.ledger.emptied.IsZero() {
+		return v.ledger.emptied.Add(v.p.WatchAtEmpty)
+	}
+	return v.nextRelease()
+}
+
+// planPatency keeps at most one patency test open: on arrival, again while the artery is
+// not shown open, with the first release, with no air left, and after removal.
+func (m *machine) planPatency() {
+	purpose, since, due := m.patencyDue()
+	if purpose == "" || m.discharged() {
+		return
+	}
+	m.put(want{
+		key: m.next(PatencyCheck, purpose), status: TaskReady, priority: Routine,
+		text:      patencyText(purpose),
+		notBefore: since, due: later(due, m.v.ev.Recorded.Add(m.v.p.ArrivalDue)),
+		required: []FindingCode{Patency}, window: since,
+	})
+}
+
+// The purposes of patency tests.
+const (
+	onArrival      = "arrival"
+	retest         = "retest"
+	afterAdding    = "after-adding"
+	atFirstRelease = "first-release"
+	atEmpty        = "at-empty"
+	afterRemoval   = "after-removal"
+)
+
+// patencyDue gives the purpose of the next test, the first instant that counts for it,
+// and when it is due; "" if none is needed now.
+func (m *machine) patencyDue() (purpose string, since, due time.Time) {
+	v, w := m.v, m.v.flow
+	switch {
+	case !v.bandOn():
+		return m.patencyAfterRemoval()
+	case w.last == nil:
+		return onArrival, v.begun(), v.begun().Add(v.p.PatencyArrival)
+	case !v.ledger.emptied.IsZero():
+		if !v.testedSince(v.ledger.emptied) {
+			return atEmpty, v.ledger.emptied, v.ledger.emptied.Add(v.p.WatchAtEmpty)
+		}
+		return "", time.Time{}, time.Time{}
+	case w.stale && v.site.bleed == nil && !v.site.hold.IsZero():
+		return afterAdding, v.ledger.added, later(v.site.hold, v.ledger.added)
+	case v.notPatent() && v.ledger.changed.After(w.last.When()):
+		return retest, v.ledger.changed, v.ledger.changed.Add(v.p.EaseRetest)
+	case v.notPatent(), w.stale:
+		return "", time.Time{}, time.Time{} // first ease, or first stop the bleeding
+	case v.inconclusive() && w.tries < v.p.EaseTries && v.inconclusives() < v.p.EaseTries:
+		return retest, w.last.When().Add(time.Microsecond), w.last.When().Add(v.p.EaseRetest)
+	}
+	return m.patencyAtFirstRelease()
+}
+
+func (m *machine) patencyAtFirstRelease() (string, time.Time, time.Time) {
+	v := m.v
+	if v.start.IsZero() {
+		return "", time.Time{}, time.Time{}
+	}
+	first := v.nextRelease()
+	if len(v.releases) > 0 {
+		first = v.releases[0].at
+	}
+	since := first.Add(-v.p.Visit)
+	if v.testedSince(since) {
+		return "", time.Time{}, time.Time{}
+	}
+	return atFirstRelease, since, first.Add(v.p.ReleaseDue)
+}
+
+func (m *machine) patencyAfterRemoval() (string, time.Time, time.Time) {
+	v := m.v
+	wait := v.p.PatencyAfterRemoval
+	if !v.band.planned {
+		wait = 0 // taken off or lost with air in it: test at once
+	}
+	due := v.band.off.Add(wait)
+	if v.testedSince(due.Add(-v.p.Visit)) {
+		return "", time.Time{}, time.Time{}
+	}
+	return afterRemoval, due.Add(-v.p.Visit), due
+}
+
+// inconclusives counts the last tests in a row that said nothing.
+func (v *view) inconclusives() int {
+	n := 0
+	for i := len(v.e.Findings) - 1; i >= 0; i-- {
+		f := v.e.Findings[i]
+		if f.Code != Patency {
+			continue
+		}
+		if f.Real() && f.Answer != Indeterminate {
+			break
+		}
+		n++
+	}
+	return n
+}
+
+func patencyText(purpose string) string {
+	return fmt.Sprintf("Test the radial artery for flow with the ulnar artery compressed (%s).", purpose)
+}
+
+// planAfter keeps one look open after the band is off, until the discharge check.
+func (m *machine) planAfter() {
+	v := m.v
+	if v.bandOn() || m.discharged() {
+		return
+	}
+	from := later(v.band.off, v.site.dryOff)
+	last := m.lastAfterCheck(from)
+	m.put(want{
+		key: m.next(PostRemovalCheck, ""), status: TaskReady, priority: Routine,
+		text:      "Look at the access site and the hand after the band came off.",
+		notBefore: later(from, last), due: v.afterDue(from, last),
+		required: v.p.Required[PostRemovalCheck], window: afterOrAt(last, from),
+	})
+}
+
+func (m *machine) lastAfterCheck(from time.Time) time.Time {
+	var last time.Time
+	for i := range m.e.Tasks {
+		t := &m.e.Tasks[i]
+		if t.Key.Code == PostRemovalCheck && t.Status == TaskCompleted && m.real(t) && !t.End.Before(from) {
+			last = later(last, t.End)
+		}
+	}
+	return last
+}
+
+// afterDue is the first rung of the ladder after the last look; at once when the band
+// came off with air in it and nobody has looked.
+func (v *view) afterDue(from, last time.Time) time.Time {
+	if last.IsZero() && !v.band.planned && from.Equal(v.band.off) {
+		return from
+	}
+	for _, rung := range v.p.AfterRemoval {
+		if due := from.Add(rung); due.After(last) {
+			return due
+		}
+	}
+	return last.Add(v.p.AfterThen)
+}

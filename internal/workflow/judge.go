@@ -1,0 +1,63 @@
+package workflow
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// fallback stands in where no protocol fits. It holds the one limit that is safe to
+// assume, the published longest interval between looks at the site (BC Emergency Health
+// Services PR32: every 15 min); nothing is released by it.
+func fallback() *Protocol {
+	return &Protocol{
+		SiteCheckFirst: 15 * time.Minute,
+		SiteCheckThen:  15 * time.Minute,
+		Grace: map[TaskCode]Grace{
+			SiteCheck: {Overdue: 10 * time.Minute, Nurse: 20 * time.Minute},
+		},
+		Required: map[TaskCode][]FindingCode{SiteCheck: {Bleeding}},
+	}
+}
+
+// judge raises what the events themselves ask a person to decide.
+func (v *view) judge() {
+	if v.ev == nil {
+		return
+	}
+	if v.e.Protocol == nil {
+		v.concern("no-protocol", Urgent, v.ev.Recorded, "no plan was made: "+v.e.NoProtocol)
+	}
+	if v.ev.OtherPlan != "" {
+		v.concern("second-procedure", Urgent, v.ev.Recorded,
+			"another plan is open on this wrist: is this the same procedure, or does it replace the other?")
+	}
+	if len(v.ev.Dropped) > 0 {
+		v.concern("event-incomplete", Routine, v.ev.Recorded, "parts of the event could not be used: "+strings.Join(v.ev.Dropped, "; "))
+	}
+	v.judgeCorrections()
+}
+
+func (v *view) judgeCorrections() {
+	first := v.e.Events[0]
+	if v.ev.Side != first.Side {
+		v.withhold("side-corrected", Urgent, v.ev.Recorded,
+			fmt.Sprintf("the wrist was corrected from %s to %s: confirm at the bedside", first.Side, v.ev.Side))
+	}
+	if v.ev.Refs.Subject != first.Refs.Subject {
+		v.withhold("patient-corrected", Urgent, v.ev.Recorded, "the patient of the procedure was corrected: confirm at the bedside")
+	}
+	if v.ev.Kind != first.Kind {
+		v.concern("procedure-corrected", Routine, v.ev.Recorded,
+			fmt.Sprintf("the procedure was corrected from %s to %s: the plan keeps its protocol", first.Kind, v.ev.Kind))
+	}
+}
+
+// moved reports whether the event moved to another wrist or patient.
+func (v *view) corrected() bool {
+	if v.ev == nil {
+		return false
+	}
+	first := v.e.Events[0]
+	return v.ev.Side != first.Side || v.ev.Refs.Subject != first.Refs.Subject
+}

@@ -1,0 +1,184 @@
+package workflow
+
+import (
+	"fmt"
+	"time"
+)
+
+// plan recomputes what is wanted at an instant from all facts and brings the Tasks in
+// line with it. It never ends a Task: see finish.
+func (m *machine) plan(at time.Time) {
+	m.at = at
+	m.v = newView(m.e)
+	m.wanted = map[TaskKey]bool{}
+	m.wakes = nil
+	if m.v.ev == nil {
+		return
+	}
+	m.planSafety()
+	if m.e.Protocol == nil || m.v.ended() {
+		return
+	}
+	m.planArrival()
+	m.planPatency()
+	m.planRoad()
+	m.planEasing()
+	m.planRemoval()
+	m.planDressing()
+	m.planAfter()
+	m.planDischarge()
+}
+
+// planSafety plans what no stop, hold or missing protocol takes away.
+func (m *machine) planSafety() {
+	m.planSite()
+	m.planVolume()
+	m.planRestoring()
+	m.planControl()
+	m.planConfirm()
+}
+
+// finish ends the step: lateness and calls, reviews, surplus Tasks, flags, the plan.
+func (m *machine) finish() {
+	if m.v.ev == nil {
+		return
+	}
+	m.e.Plan.Status, m.e.Plan.StatusReason = m.planStatus()
+	m.planLateness()
+	m.planConcerns()
+	m.planReviews()
+	m.sweep()
+	m.planFlags()
+	m.e.Plan = m.describe()
+	for i := range m.e.Tasks {
+		m.e.Tasks[i].Changed = m.now
+	}
+}
+
+// planStatus is where the plan stands as a whole.
+func (m *machine) planStatus() (PlanStatus, string) {
+	switch {
+	case m.v.revoked != nil:
+		return PlanRevoked, "the procedure was reported as " + m.v.revoked.Reason
+	case m.v.orders.stopped != nil:
+		return PlanRevoked, "stopped by order: " + m.v.orders.stopped.Reason
+	case m.discharged():
+		return PlanCompleted, ""
+	case m.v.orders.hold != nil && m.v.bandOn():
+		return PlanOnHold, "held by order: " + m.v.orders.hold.Reason
+	}
+	return PlanActive, ""
+}
+
+// discharged reports whether the discharge check was done.
+func (m *machine) discharged() bool { return !m.finishedAt(DischargeCheck).IsZero() }
+
+// planVolume asks for the volume and the start of compression that were not told, or
+// for a count that settles what is in doubt.
+func (m *machine) planVolume() {
+	v := m.v
+	if !v.bandOn() || m.e.Protocol == nil || v.ended() {
+		return
+	}
+	if required := v.untold(); len(required) > 0 {
+		m.put(want{
+			key: m.next(RecordBandVolume, ""), status: TaskReady, priority: Urgent, text: recordText(required),
+			notBefore: v.begun(), due: later(v.ev.Recorded, v.forgotten()).Add(v.p.RecordDue),
+			required: required, window: later(v.begun(), v.forgotten()),
+		})
+	}
+	if book := v.ledger.book(); book.State == BookUncertain {
+		last := v.ledger.doubts[len(v.ledger.doubts)-1]
+		m.put(want{
+			key: m.next(SettleVolume, ""), status: TaskReady, priority: Urgent,
+			text:      "Count the air in the band and chart it: " + last.why + ".",
+			notBefore: last.at, due: later(last.at, last.raised).Add(v.p.RecordDue),
+			required: []FindingCode{AirVolume}, book: &book, window: last.at,
+		})
+	}
+}
+
+// untold lists what the event should have told and did not.
+func (v *view) untold() []FindingCode {
+	var codes []FindingCode
+	if !v.ledger.known {
+		codes = append(codes, AirVolume)
+	}
+	if v.start.IsZero() {
+		codes = append(codes, CompressionStart)
+	}
+	return codes
+}
+
+// forgotten is when the volume became unknown again, zero if it did not.
+func (v *view) forgotten() time.Time {
+	if v.ledger.known || len(v.ledger.doubts) == 0 {
+		return time.Time{}
+	}
+	return v.ledger.doubts[0].at
+}
+
+func recordText(required []FindingCode) string {
+	if len(required) == 2 {
+		return "Chart the air in the band and when compression started: neither was told. No release is offered before."
+	}
+	if required[0] == AirVolume {
+		return "Chart the air in the band: it was not told. No release is offered before."
+	}
+	return "Chart when compression started: it was not told. No release is offered before."
+}
+
+// planArrival asks for the check on arrival, again after each move.
+func (m *machine) planArrival() {
+	v := m.v
+	if !v.bandOn() {
+		return
+	}
+	since := v.ev.Recorded
+	window := v.begun()
+	if v.travel.moves > 0 {
+		since, window = v.travel.last, v.travel.last
+	}
+	book := v.ledger.book()
+	m.put(want{
+		key: m.arrivalKey(), status: TaskReady, priority: Routine,
+		text:      "Check on arrival: count the air in the band, look at the site and the hand.",
+		notBefore: window, due: since.Add(v.p.ArrivalDue),
+		required: v.p.Required[ArrivalCheck], book: &book, window: window,
+	})
+}
+
+func (m *machine) arrivalKey() TaskKey {
+	return TaskKey{Code: ArrivalCheck, Ordinal: m.v.travel.moves + 1}
+}
+
+// planConfirm asks what is on the wrist when the plan no longer says so.
+func (m *machine) planConfirm() {
+	v := m.v
+	since, why := v.unsure()
+	if since.IsZero() {
+		return
+	}
+	m.put(want{
+		key: m.next(ConfirmBandState, ""), status: TaskReady, priority: Urgent,
+		text:      fmt.Sprintf("Confirm at the bedside what is on the wrist: %s.", why),
+		notBefore: since, due: since.Add(m.v.p.LookAfterAdd),
+		required: []FindingCode{Band}, window: since,
+	})
+}
+
+// unsure gives since when and why the state of the band is not known; zero if it is.
+func (v *view) unsure() (time.Time, string) {
+	known := func(since time.Time) bool { return v.band.last != nil && !v.band.last.When().Before(since) }
+	switch {
+	case v.revoked != nil && v.bandOn() && !known(v.revoked.At):
+		return v.revoked.At, "the procedure was reported as " + v.revoked.Reason
+	case v.orders.stopped != nil && v.bandOn() && !known(v.orders.stopped.Recorded):
+		return v.orders.stopped.Recorded, "the plan was stopped"
+	case v.corrected() && !known(v.ev.Recorded):
+		return v.ev.Recorded, "the wrist or the patient was corrected"
+	case v.band.odd != nil && v.bandOn():
+		return v.band.odd.When(), fmt.Sprintf("the band was found %q", v.band.odd.Answer)
+	}
+	return time.Time{}, ""
+}

@@ -1,0 +1,127 @@
+package workflow
+
+import "time"
+
+// planRemoval keeps the removal of the band on the road: a draft until no air is left,
+// then offered on evidence. No result of a patency test holds an empty band on.
+func (m *machine) planRemoval() {
+	v := m.v
+	if !v.bandOn() {
+		return
+	}
+	w := want{
+		key: m.next(BandRemoval, ""), status: TaskDraft, priority: Routine,
+		text:     "Take the band off and look at the site.",
+		required: []FindingCode{Band}, window: v.begun(), offered: true,
+	}
+	empty := v.ledger.emptied
+	if empty.IsZero() {
+		if off := m.forecastOff(); !off.IsZero() {
+			w.notBefore, w.due = off, off.Add(v.p.RemovalDue)
+		}
+		m.put(w)
+		return
+	}
+	w.notBefore = empty.Add(v.p.WatchAtEmpty)
+	w.due = w.notBefore.Add(v.p.RemovalDue)
+	m.offer(&w, w.notBefore, m.removalStanding(), v.removalEvidence(empty, w.notBefore))
+	m.put(w)
+}
+
+// removalStanding gives what withholds removal until a person settles it.
+func (m *machine) removalStanding() []Withheld {
+	v := m.v
+	var list []Withheld
+	if v.ledger.book().State != BookKnown {
+		list = append(list, Withheld{Reason: "the volume in the band is in doubt", Lifter: byNurse})
+	}
+	if v.site.bleed != nil {
+		list = append(list, Withheld{Reason: "the site bleeds", Lifter: byNurse})
+	}
+	return list
+}
+
+// removalEvidence gives what is missing before an empty band comes off: the site dry
+// throughout the watch, and a patency test made or its absence charted.
+func (v *view) removalEvidence(empty, watched time.Time) []Withheld {
+	var list []Withheld
+	look := v.site.last
+	if look == nil || look.Answer != Haemostasis || look.When().Before(watched) {
+		list = append(list, Withheld{Reason: "the site was not seen dry at the end of the watch", Lifter: byNurse + ", by a look at the site", Evidence: true})
+	}
+	if !v.testedSince(empty) {
+		list = append(list, Withheld{Reason: "no patency test was made with the band empty, nor its absence charted", Lifter: byNurse + ", by a test", Evidence: true})
+	}
+	return list
+}
+
+// planDressing asks for the dressing once the band is off.
+func (m *machine) planDressing() {
+	if m.count(Dressing, "") > 0 && m.open(Dressing, "") == nil {
+		return
+	}
+	v := m.v
+	w := want{
+		key: m.next(Dressing, ""), status: TaskDraft, priority: Routine,
+		text: "Dress the puncture site, so that it can be seen; complete this Task when it is done.",
+	}
+	if v.bandOn() {
+		w.notBefore = m.forecastOff()
+	} else {
+		w.status, w.notBefore = TaskReady, v.band.off
+	}
+	if !w.notBefore.IsZero() {
+		w.due = w.notBefore.Add(v.p.DressingDue)
+	}
+	m.put(w)
+}
+
+// planDischarge keeps the check before discharge on the road. It is bound to leaving,
+// not to the clock: it has an earliest time and no due time, and calls nobody.
+func (m *machine) planDischarge() {
+	if m.discharged() {
+		return
+	}
+	v := m.v
+	w := want{
+		key: m.next(DischargeCheck, ""), status: TaskDraft, priority: Routine,
+		text:     "Before discharge: look at the site and the hand, and show that the radial artery is open.",
+		required: v.p.Required[DischargeCheck],
+	}
+	w.notBefore = m.earliestDischarge()
+	if !v.bandOn() && !m.at.Before(w.notBefore) {
+		w.status = TaskReady
+	}
+	w.window = w.notBefore.Add(-v.p.Visit)
+	if !v.bandOn() {
+		m.wakeAt(w.notBefore)
+	}
+	m.put(w)
+}
+
+// earliestDischarge is forecast while the band is on; zero while that can't be told.
+func (m *machine) earliestDischarge() time.Time {
+	v := m.v
+	off := v.band.off
+	if v.bandOn() {
+		off = m.forecastOff()
+	}
+	if off.IsZero() {
+		return time.Time{}
+	}
+	return later(off.Add(v.p.ObserveAfterRemoval), v.begun().Add(v.p.EarliestDischarge))
+}
+
+// forecastOff is when the band can come off if all goes to plan; zero while that can't
+// be told.
+func (m *machine) forecastOff() time.Time {
+	v := m.v
+	if !v.ledger.emptied.IsZero() {
+		return v.ledger.emptied.Add(v.p.WatchAtEmpty)
+	}
+	steps := v.road(m.at)
+	if len(steps) == 0 {
+		return time.Time{}
+	}
+	return steps[len(steps)-1].at.Add(v.p.WatchAtEmpty)
+}

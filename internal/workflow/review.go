@@ -1,0 +1,127 @@
+package workflow
+
+import (
+	"fmt"
+	"time"
+)
+
+// Due times of reviews and the interval at which an unanswered one is called again
+// (common practice and judgement, to be confirmed by the site).
+const (
+	reviewStat    = 5 * time.Minute
+	reviewUrgent  = 15 * time.Minute
+	reviewRoutine = 60 * time.Minute
+)
+
+func reviewTime(p Priority) time.Duration {
+	switch p {
+	case Stat, ASAP:
+		return reviewStat
+	case Urgent:
+		return reviewUrgent
+	case Routine:
+		return reviewRoutine
+	}
+	return reviewRoutine
+}
+
+// planConcerns raises what the clock and the Tasks ask a clinician to decide.
+func (m *machine) planConcerns() {
+	v := m.v
+	m.bleedingConcerns()
+	m.easingConcerns()
+	m.bandTimeConcerns()
+	m.taskConcerns()
+	if ended := v.travel.ended; !ended.IsZero() && !v.ended() {
+		switch {
+		case v.bandOn():
+			v.withhold("left-with-band", Urgent, ended, "the encounter ended with the band on: who has taken over?")
+		case !m.discharged():
+			v.concern("left-without-discharge-check", Routine, ended, "the patient left without the check before discharge")
+		}
+	}
+	if !v.ledger.emptied.IsZero() && v.bandOn() && v.testedSince(v.ledger.emptied) && v.flow.last.Answer != Patent {
+		v.concern("not-shown-patent-at-empty", Routine, v.flow.last.When(),
+			"with no air in the band the artery was not shown open: take the band off all the same, and test by another method")
+	}
+}
+
+// bandTimeConcerns asks a clinician when the band has been on too long. Time alone
+// never lets air out.
+func (m *machine) bandTimeConcerns() {
+	v := m.v
+	if !v.bandOn() || m.e.Protocol == nil || v.ended() {
+		return
+	}
+	alert := v.begun().Add(v.p.AlertBandTime)
+	m.wakeAt(v.begun().Add(v.p.WarnBandTime))
+	m.wakeAt(alert)
+	if !m.now.Before(alert) {
+		v.concern("band-time", Routine, alert, fmt.Sprintf("the band has been on for more than %s", span(v.p.AlertBandTime)))
+	}
+}
+
+// taskConcerns asks a clinician about Tasks that stayed undone up the line, that were
+// refused, and about a discharge without proof of an open artery.
+func (m *machine) taskConcerns() {
+	for i := range m.e.Tasks {
+		t := &m.e.Tasks[i]
+		for _, c := range t.Called {
+			if c.Level == Clinician {
+				m.v.concern("overdue-"+string(t.Key.Code), Urgent, c.At, fmt.Sprintf("%s is overdue and nobody has done it", t.Key.Code))
+			}
+		}
+		switch {
+		case t.Status == TaskRejected && t.Key.Code != ClinicianReview:
+			m.v.concern("refused-"+string(t.Key.Code), Routine, t.End, fmt.Sprintf("%s was refused: %s", t.Key.Code, t.StatusReason))
+		case t.Key.Code == DischargeCheck && t.Status == TaskCompleted && m.v.flow.last != nil && m.v.flow.last.Answer != Patent:
+			m.v.concern("discharge-without-proof", Routine, t.End, "the discharge check did not show an open radial artery")
+		}
+	}
+}
+
+// planReviews keeps one review open for each cause that nobody has answered.
+func (m *machine) planReviews() {
+	for _, c := range m.v.concerns {
+		if m.answered(c) {
+			continue
+		}
+		key := m.next(ClinicianReview, c.cause)
+		if t := m.e.Task(key); c.cleared && t == nil {
+			continue // it passed before anybody was asked
+		}
+		m.put(want{
+			key: key, status: TaskReady, priority: c.priority, text: "To be decided by a clinician: " + c.text + ".",
+			notBefore: c.at, due: c.at.Add(reviewTime(c.priority)),
+		})
+		m.remind(m.e.Task(key))
+	}
+}
+
+// remind marks a review that nobody has answered and calls again at each interval; a
+// claim is an answer.
+func (m *machine) remind(t *Task) {
+	every := reviewTime(t.Priority)
+	if t.Status == TaskInProgress {
+		t.Lateness = Escalated
+		return
+	}
+	last := t.Authored
+	if n := len(t.Called); n > 0 {
+		last = t.Called[n-1].At
+	} else {
+		t.Called = append(t.Called, Call{Level: Clinician, At: m.now})
+		last = m.now
+	}
+	t.Lateness = InTime
+	if !m.now.Before(t.Due) {
+		t.Lateness = Overdue
+	}
+	again := last.Add(every)
+	if !m.now.Before(again) {
+		t.Called = append(t.Called, Call{Level: Clinician, At: m.now})
+		again = m.now.Add(every)
+	}
+	m.wakeAt(t.Due)
+	m.wakeAt(again)
+}

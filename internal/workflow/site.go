@@ -1,0 +1,121 @@
+package workflow
+
+import (
+	"fmt"
+	"time"
+)
+
+// site is what the looks at the puncture said.
+type site struct {
+	last     *Finding // last real look
+	latest   *Finding // last finding about the site, real or not
+	bleed    *bleed   // the open one
+	bleeds   int
+	lastAt   time.Time // when the last bleed was found
+	dryAt    time.Time // haemostasis after the last bleed
+	hold     time.Time // no release before
+	dry      int       // dry steps since the last bleed
+	afterOff *bleed    // bleeding after the band came off, while it is open
+	dryOff   time.Time // haemostasis after that
+}
+
+// bleed is one bleed from its first finding to haemostasis.
+type bleed struct {
+	active   bool
+	since    time.Time
+	restored time.Time // first air put back
+	looked   time.Time // last look that still bled
+}
+
+// look folds a look at the site.
+func (v *view) look(f *Finding) {
+	v.site.latest = f
+	if !f.Real() {
+		return
+	}
+	v.site.last = f
+	switch f.Answer {
+	case Haemostasis:
+		v.dry(f)
+	case Oozing, Active:
+		v.bled(f)
+	}
+}
+
+func (v *view) dry(f *Finding) {
+	s := &v.site
+	if s.afterOff != nil {
+		s.afterOff, s.dryOff = nil, f.When()
+		v.clear("bleeding-after-removal")
+	}
+	if s.bleed != nil {
+		hold := v.p.HoldAfterOoze
+		if s.bleed.active {
+			hold = v.p.HoldAfterBleed
+		}
+		s.hold, s.dryAt, s.bleed = f.When().Add(hold), f.When(), nil
+		return
+	}
+	if n := len(v.releases); n > 0 && !v.releases[n-1].dry {
+		v.releases[n-1].dry = true
+		s.dry++
+	}
+}
+
+func (v *view) bled(f *Finding) {
+	s := &v.site
+	if !v.bandOn() {
+		if s.afterOff == nil {
+			s.afterOff = &bleed{since: f.When()}
+			v.concern("bleeding-after-removal", Urgent, f.When(), "the site bled after the band was off")
+		}
+		s.afterOff.active = s.afterOff.active || f.Answer == Active
+		return
+	}
+	if s.bleed == nil && f.Answer == Oozing && !v.p.RestoreOnOoze {
+		return
+	}
+	if s.bleed == nil {
+		s.bleed = &bleed{since: f.When()}
+		s.bleeds++
+		s.lastAt, s.dry = f.When(), 0
+		v.flow.turn(v.ledger.changed)
+		if n := len(v.releases); n > 0 {
+			v.releases[n-1].dry = true // its watch is over: it did not stay dry
+		}
+		v.countBleeds(f)
+	}
+	s.bleed.active = s.bleed.active || f.Answer == Active
+	s.bleed.looked = f.When()
+}
+
+func (v *view) countBleeds(f *Finding) {
+	if v.site.bleeds >= v.p.ReviewBleeds {
+		v.concern(fmt.Sprintf("bleed-%d", v.site.bleeds), Routine, f.When(),
+			fmt.Sprintf("the site has bled %d times: how is the release to go on?", v.site.bleeds))
+	}
+}
+
+func (s *site) restored(f *Finding) {
+	if s.bleed != nil && s.bleed.restored.IsZero() {
+		s.bleed.restored = f.When()
+	}
+}
+
+// bandOff ends what was open about the band: bleeding from now on is bleeding after
+// removal.
+func (s *site) bandOff() {
+	if s.bleed != nil {
+		s.afterOff, s.bleed = s.bleed, nil
+	}
+}
+
+// notHeld gives when active bleeding that goes on after restoring must be told, zero if
+// there is none.
+func (v *view) notHeld() time.Time {
+	b := v.site.bleed
+	if b == nil || !b.active || b.restored.IsZero() || b.looked.Before(b.restored) {
+		return time.Time{}
+	}
+	return b.restored.Add(v.p.NotHeld)
+}

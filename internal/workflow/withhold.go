@@ -1,0 +1,96 @@
+package workflow
+
+import (
+	"fmt"
+	"time"
+)
+
+// Who may lift a reason.
+const (
+	byNurse     = "the nurse at the bedside"
+	byClinician = "the responsible clinician"
+)
+
+// standing gives the reasons why no release is offered whatever the time is.
+func (v *view) standing(m *machine) []Withheld {
+	var list []Withheld
+	add := func(lifter string, again time.Time, format string, args ...any) {
+		list = append(list, Withheld{Reason: fmt.Sprintf(format, args...), Lifter: lifter, Again: again})
+	}
+	if v.start.IsZero() {
+		add(byNurse, time.Time{}, "the start of compression is not known")
+	}
+	switch book := v.ledger.book(); {
+	case book.State == BookUnknown:
+		add(byNurse, time.Time{}, "the volume in the band is not known")
+	case book.State == BookUncertain && v.orders.toEmpty == nil:
+		add(byNurse, time.Time{}, "the volume in the band is in doubt: %s", book.Why[len(book.Why)-1])
+	}
+	if o := v.orders.hold; o != nil {
+		add(byClinician, time.Time{}, "held by order: %s", o.Reason)
+	}
+	if o := v.orders.pause; o != nil && m.at.Before(o.Until) {
+		add(byNurse, o.Until, "paused: %s", o.Reason)
+	}
+	if v.site.bleed != nil {
+		add(byNurse, time.Time{}, "the site bleeds: compression comes first")
+	}
+	if v.orders.noBand != nil {
+		add(byClinician, time.Time{}, "ordered: no band, dressing only")
+	}
+	if v.travel.moves > 0 && !m.arrived() {
+		add(byNurse, time.Time{}, "held for transfer: the check on arrival is not done")
+	}
+	return append(list, v.unanswered(m)...)
+}
+
+// arrived reports whether the check after the last move was done.
+func (m *machine) arrived() bool {
+	t := m.e.Task(m.arrivalKey())
+	return t != nil && t.Status == TaskCompleted
+}
+
+// unanswered gives the findings that stop releases until a person has decided.
+func (v *view) unanswered(m *machine) []Withheld {
+	var list []Withheld
+	for _, c := range v.concerns {
+		if c.withholds && !c.cleared && !m.answered(c) {
+			list = append(list, Withheld{Reason: "waits for a clinician's review: " + c.text, Lifter: byClinician})
+		}
+	}
+	return list
+}
+
+// answered reports whether a review of the concern was finished after it arose.
+func (m *machine) answered(c concern) bool {
+	for i := range m.e.Tasks {
+		t := &m.e.Tasks[i]
+		if t.Key.Code == ClinicianReview && t.Key.Purpose == c.cause && t.Status.Finished() &&
+			!t.End.Before(c.at) && t.Priority.rank() >= c.priority.rank() {
+			return true
+		}
+	}
+	return false
+}
+
+// evidence gives what is missing before air may be let out: a real look that found the
+// site dry, not older than the last change of air, nor than one interval and its grace.
+func (v *view) evidence(at time.Time) []Withheld {
+	look := func(reason string) []Withheld {
+		return []Withheld{{Reason: reason, Lifter: byNurse + ", by a look at the site", Evidence: true}}
+	}
+	s := v.site
+	switch {
+	case s.last == nil:
+		return look("nobody has looked at the site yet")
+	case s.latest != s.last:
+		return look("the site could not be looked at last time")
+	case s.last.Answer != Haemostasis:
+		return look("the last look found the site not dry")
+	case s.last.When().Before(v.ledger.changed):
+		return look("nobody has looked at the site since the air was changed")
+	case at.Sub(s.last.When()) > v.p.SiteCheckFirst+v.p.Grace[SiteCheck].Overdue:
+		return look("the last look at the site is too old")
+	}
+	return nil
+}
