@@ -31,7 +31,12 @@ func (c *Changeset) verify() error {
 			return outcome.Fail(outcome.CodeException, op, "resource %s/%s: versions count from 1, got %d", r.Type, r.ID, r.Version)
 		}
 	}
+	messages := make(map[string]bool, len(c.Outbox))
 	for _, o := range c.Outbox {
+		if messages[o.MessageID] {
+			return outcome.Fail(outcome.CodeException, op, "message %q: its id stands twice in one changeset", o.MessageID)
+		}
+		messages[o.MessageID] = true
 		if o.MessageID == "" || o.Partition < 0 || o.Partition >= Partitions {
 			return outcome.Fail(outcome.CodeException, op, "message %q: partition %d is not in 0..%d", o.MessageID, o.Partition, Partitions-1)
 		}

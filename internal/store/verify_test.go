@@ -25,6 +25,7 @@ func TestVerifyRefusesWhatNoStoreCouldKeep(t *testing.T) {
 		{"negative version", store.Changeset{Episodes: []store.EpisodeChange{step("a", -1, 0)}}, "one change each"},
 		{"resource version 0", store.Changeset{Resources: []store.Resource{{Type: "Task", ID: "t"}}}, "count from 1"},
 		{"partition 64", store.Changeset{Outbox: []store.Outbox{{MessageID: "m", Partition: 64}}}, "not in 0..63"},
+		{"message id twice", store.Changeset{Outbox: []store.Outbox{{MessageID: "m"}, {MessageID: "m"}}}, "stands twice"},
 		{"no message id", store.Changeset{Outbox: []store.Outbox{{}}}, "message \"\""},
 	}
 	for _, tt := range tests {

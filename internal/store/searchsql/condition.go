@@ -93,32 +93,32 @@ func (b *builder) token(t search.Term, value columns) string {
 	return "(" + value.code + " = " + b.arg(t.Code) + " AND " + system + ")"
 }
 
-// date compares ranges as R4 search.html#prefix says.
+// date compares ranges as R4 search.html#prefix says. No prefix means equal.
 func (b *builder) date(t search.Term, value columns, limits bounds) string {
-	from, to := limits(t)
-	lo, hi := b.arg(from), b.arg(to)
-	inside := fmt.Sprintf("(%s >= %s AND %s <= %s)", value.lo, lo, value.hi, hi)
-	reachesAfter := fmt.Sprintf("%s > %s", value.hi, hi)
-	reachesBefore := fmt.Sprintf("%s < %s", value.lo, lo)
+	lo, hi := limits(t)
 	switch t.Prefix {
 	case search.PrefixNotEqual:
-		return "NOT " + inside
+		return "NOT " + b.inside(value, lo, hi)
 	case search.PrefixGreater:
-		return reachesAfter
+		return value.hi + " > " + b.arg(hi)
 	case search.PrefixLess:
-		return reachesBefore
+		return value.lo + " < " + b.arg(lo)
 	case search.PrefixGreaterEqual:
-		return "(" + reachesAfter + " OR " + inside + ")"
+		return "(" + value.hi + " > " + b.arg(hi) + " OR " + b.inside(value, lo, hi) + ")"
 	case search.PrefixLessEqual:
-		return "(" + reachesBefore + " OR " + inside + ")"
+		return "(" + value.lo + " < " + b.arg(lo) + " OR " + b.inside(value, lo, hi) + ")"
 	case search.PrefixStartsAfter:
-		return fmt.Sprintf("%s > %s", value.lo, hi)
+		return value.lo + " > " + b.arg(hi)
 	case search.PrefixEndsBefore:
-		return fmt.Sprintf("%s < %s", value.hi, lo)
+		return value.hi + " < " + b.arg(lo)
 	case search.PrefixEqual:
-		return inside
 	}
-	return inside // no prefix means equal
+	return b.inside(value, lo, hi)
+}
+
+// inside is true when the range asked for holds the whole range of the value.
+func (b *builder) inside(value columns, lo, hi any) string {
+	return "(" + value.lo + " >= " + b.arg(lo) + " AND " + value.hi + " <= " + b.arg(hi) + ")"
 }
 
 func nanoseconds(t search.Term) (lo, hi any) { return t.Lo, t.Hi }

@@ -1,0 +1,66 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"fhirsvc/internal/store"
+)
+
+// episodeRow is a row of episode.
+type episodeRow struct {
+	ID, Unit, Subject        string
+	Version                  int64
+	State                    []byte
+	RulesVersion             int
+	Protocol, ProtocolDigest string
+	Due                      *time.Time
+}
+
+// Load gives an episode; not-found if there is none.
+func (s *Store) Load(ctx context.Context, id string) (store.Episode, error) {
+	const query = `SELECT id, unit, subject, version, state, rules_version, protocol, protocol_digest, due
+FROM episode WHERE id = $1`
+	rows, err := s.pool.Query(ctx, query, id)
+	if err != nil {
+		return store.Episode{}, fault("load", err)
+	}
+	row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[episodeRow])
+	if errors.Is(err, pgx.ErrNoRows) {
+		return store.Episode{}, notFound("load", "episode "+id)
+	}
+	if err != nil {
+		return store.Episode{}, fault("load", err)
+	}
+	e := store.Episode{
+		ID: row.ID, Unit: row.Unit, Subject: row.Subject, Version: row.Version, State: row.State,
+		RulesVersion: row.RulesVersion, Protocol: row.Protocol, ProtocolDigest: row.ProtocolDigest,
+	}
+	if row.Due != nil {
+		e.Due = *row.Due
+	}
+	return e, nil
+}
+
+// EpisodesOf gives the ids of a Patient's episodes, oldest first; empty if none.
+func (s *Store) EpisodesOf(ctx context.Context, subject string) ([]string, error) {
+	rows, err := s.pool.Query(ctx, `SELECT id FROM episode WHERE subject = $1 ORDER BY number`, subject)
+	if err != nil {
+		return nil, fault("episodes of a patient", err)
+	}
+	ids, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return ids, fault("episodes of a patient", err)
+}
+
+// Inputs gives all inputs of an episode in order of Seq; empty if there is none.
+func (s *Store) Inputs(ctx context.Context, id string) ([]store.Input, error) {
+	rows, err := s.pool.Query(ctx, `SELECT seq, kind, body, at, answer FROM episode_input WHERE episode = $1 ORDER BY seq`, id)
+	if err != nil {
+		return nil, fault("inputs", err)
+	}
+	inputs, err := pgx.CollectRows(rows, pgx.RowToStructByName[store.Input])
+	return inputs, fault("inputs", err)
+}

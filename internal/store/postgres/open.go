@@ -1,0 +1,101 @@
+package postgres
+
+import (
+	"context"
+	"fmt"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/store"
+)
+
+// Store is the PostgreSQL store. Its methods may be called from many goroutines.
+type Store struct {
+	pool *pgxpool.Pool
+}
+
+var _ store.Store = (*Store)(nil)
+
+// Open connects to a database that has this release's schema. It refuses another
+// schema and unsafe settings (see Unsafe), saying which.
+func Open(ctx context.Context, url string) (*Store, error) {
+	const op = "open store"
+	config, err := pgxpool.ParseConfig(url)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", op, err) // pgx leaves the password out
+	}
+	if !strings.Contains(url, "pool_max_conns") {
+		config.MaxConns = int32(max(8, 4*runtime.GOMAXPROCS(0))) // more only add waiting
+	}
+	setDefaults(config.ConnConfig.RuntimeParams)
+	config.AfterConnect = readInstantsAsUTC
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, fault(op, err)
+	}
+	s := &Store{pool: pool}
+	if err := s.check(ctx); err != nil {
+		pool.Close()
+		return nil, fault(op, err)
+	}
+	return s, nil
+}
+
+func (s *Store) check(ctx context.Context) error {
+	if err := checkSchema(ctx, s.pool); err != nil {
+		return err
+	}
+	found, err := unsafeOf(ctx, s.pool)
+	if err != nil {
+		return err
+	}
+	if len(found) > 0 {
+		return outcome.Fail(outcome.CodeBusinessRule, "check settings", "%s", strings.Join(found, "; "))
+	}
+	return nil
+}
+
+// setDefaults bounds what a session may hold up, where the URL says nothing else.
+func setDefaults(params map[string]string) {
+	defaults := map[string]string{
+		"application_name":                    "fhirsvc",
+		"statement_timeout":                   "30s",
+		"lock_timeout":                        "10s",
+		"idle_in_transaction_session_timeout": "30s",
+	}
+	for name, value := range defaults {
+		if _, given := params[name]; !given {
+			params[name] = value
+		}
+	}
+}
+
+func readInstantsAsUTC(_ context.Context, conn *pgx.Conn) error {
+	conn.TypeMap().RegisterType(&pgtype.Type{
+		Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
+	})
+	return nil
+}
+
+// Ping reports whether the store can be written to now: the server is there, is no
+// standby and takes writing transactions.
+func (s *Store) Ping(ctx context.Context) error {
+	var readOnly bool
+	const query = `SELECT pg_is_in_recovery() OR current_setting('transaction_read_only')::boolean`
+	if err := s.pool.QueryRow(ctx, query).Scan(&readOnly); err != nil {
+		return fault("ping", err)
+	}
+	if readOnly {
+		return outcome.Fail(outcome.CodeNoStore, "ping", "the database takes no writes (a standby, or set read-only)")
+	}
+	return nil
+}
+
+// Close ends all connections, after the calls under way.
+func (s *Store) Close() { s.pool.Close() }
