@@ -26,6 +26,7 @@ func (s *Set) linkType(t *Type) {
 	if t.BaseName != "" {
 		t.Base = s.linked(t.BaseName)
 	}
+	t.Self = &Member{Name: t.Name, Type: t, Shape: &t.Shape}
 	paths := map[string]*Shape{t.Name: &t.Shape}
 	nestedShapes(&t.Shape, paths)
 	for _, shape := range paths {

@@ -58,6 +58,10 @@ func NewType(sd *tree.Node) (*Type, error) {
 func newElement(n *snapshotNode, typeName string) (*Element, error) {
 	def := n.def
 	e := &Element{Path: def.Str("path"), Name: n.name, Choice: n.choice, Types: typeRefs(def), Binding: binding(def)}
+	if def.Get("base").Str("path") == "Resource.id" {
+		// R4's snapshots say string here; Resource.id is an id (hl7.org/fhir/R4/resource.html#id).
+		e.Types = []TypeRef{{Code: "id"}}
+	}
 	var err error
 	if e.Min, e.Max, err = cardinality(def); err != nil {
 		return nil, fmt.Errorf("element %s: %w", e.Path, err)

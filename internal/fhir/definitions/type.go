@@ -20,7 +20,8 @@ type Type struct {
 	Constraints []Constraint `json:"c,omitempty"`
 	Shape       Shape        `json:"s"`
 
-	Base *Type `json:"-"` // linked from BaseName
+	Base *Type   `json:"-"` // linked from BaseName
+	Self *Member `json:"-"` // the type as the value of no element: a resource, a root
 }
 
 // Is reports whether the type is the named one or descends from it.
