@@ -13,10 +13,6 @@ import (
 
 const ownBase = "https://fhirsvc.example/fhir/SearchParameter/"
 
-var kindNames = map[search.Kind]string{
-	search.Token: "token", search.Reference: "reference", search.Date: "date", search.String: "string", search.URI: "uri",
-}
-
 // Every line of the table is compared with the SearchParameter that it names, as
 // published in hl7.fhir.r4 4.0.1 (hl7.org/fhir/R4/searchparameter-registry.html).
 func TestParamsAreThePublishedOnes(t *testing.T) {
@@ -36,7 +32,7 @@ func TestParamsAreThePublishedOnes(t *testing.T) {
 				want, ok := published[p.Definition]
 				require.True(t, ok, "no published parameter of this type is %s", p.Definition)
 				require.Equal(t, want.Code, p.Code)
-				require.Equal(t, want.Type, kindNames[p.Kind])
+				require.Equal(t, want.Type, p.Kind.String())
 				require.Equal(t, partOf(want.Expression, resourceType), p.Expression)
 				checkTarget(t, want, p)
 			})

@@ -12,6 +12,23 @@ const (
 	URI
 )
 
+// String is the kind as R4 writes it.
+func (k Kind) String() string {
+	switch k {
+	case Token:
+		return "token"
+	case Reference:
+		return "reference"
+	case Date:
+		return "date"
+	case String:
+		return "string"
+	case URI:
+		return "uri"
+	}
+	return "unknown"
+}
+
 // Value is one entry of the index: what one resource is found by under one parameter.
 //
 //   - Token: System and Code ("" system when the resource has none).

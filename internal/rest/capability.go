@@ -1,0 +1,142 @@
+package rest
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"net/http"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"fhirsvc/internal/fhir/search"
+)
+
+// capabilities says what /metadata is made from; only the base URL comes from a request.
+type capabilities struct {
+	version string
+	built   string
+	cors    bool
+}
+
+func newCapabilities(o Options) capabilities {
+	return capabilities{version: o.Version, built: o.Built.UTC().Format(time.RFC3339), cors: len(o.Origins) > 0}
+}
+
+// metadata is the CapabilityStatement, made from the table that the routes are made
+// from. Its entity tag changes with its content.
+func (s *server) metadata(c echo.Context) error {
+	body := encode(s.capabilities.statement(s.base(c)))
+	sum := sha256.Sum256(body)
+	tag := hex.EncodeToString(sum[:8])
+	c.Response().Header().Set("ETag", `W/"`+tag+`"`)
+	if c.Request().Header.Get("If-None-Match") == `W/"`+tag+`"` {
+		return c.NoContent(http.StatusNotModified)
+	}
+	return c.Blob(http.StatusOK, contentType, body)
+}
+
+// The types below are R4 CapabilityStatement as far as it is written here
+// (hl7.org/fhir/R4/capabilitystatement.html).
+type capabilityStatement struct {
+	ResourceType   string         `json:"resourceType"`
+	Status         string         `json:"status"`
+	Date           string         `json:"date"`
+	Kind           string         `json:"kind"`
+	Software       software       `json:"software"`
+	Implementation implementation `json:"implementation"`
+	FHIRVersion    string         `json:"fhirVersion"`
+	Format         []string       `json:"format"`
+	PatchFormat    []string       `json:"patchFormat"`
+	REST           []restful      `json:"rest"`
+}
+
+type software struct {
+	Name        string `json:"name"`
+	Version     string `json:"version,omitempty"`
+	ReleaseDate string `json:"releaseDate"`
+}
+
+type implementation struct {
+	Description string `json:"description"`
+	URL         string `json:"url"`
+}
+
+type restful struct {
+	Mode          string               `json:"mode"`
+	Documentation string               `json:"documentation"`
+	Security      security             `json:"security"`
+	Resource      []resourceCapability `json:"resource"`
+	Interaction   []codeOf             `json:"interaction"`
+	Operation     []named              `json:"operation"`
+}
+
+type security struct {
+	CORS        bool   `json:"cors"`
+	Description string `json:"description"`
+}
+
+type codeOf struct {
+	Code string `json:"code"`
+}
+
+type named struct {
+	Name       string `json:"name"`
+	Definition string `json:"definition"`
+	Type       string `json:"type,omitempty"`
+}
+
+type resourceCapability struct {
+	Type              string   `json:"type"`
+	Interaction       []codeOf `json:"interaction"`
+	Versioning        string   `json:"versioning"`
+	ReadHistory       bool     `json:"readHistory"`
+	UpdateCreate      bool     `json:"updateCreate"`
+	ConditionalCreate bool     `json:"conditionalCreate"`
+	ConditionalRead   string   `json:"conditionalRead"`
+	SearchParam       []named  `json:"searchParam"`
+}
+
+func (k capabilities) statement(base string) capabilityStatement {
+	return capabilityStatement{
+		ResourceType: "CapabilityStatement", Status: "active", Date: k.built, Kind: "instance",
+		Software: software{Name: "fhirsvc", Version: k.version, ReleaseDate: k.built},
+		Implementation: implementation{
+			Description: "Stepwise release of a radial compression band: plans, tasks and findings", URL: base,
+		},
+		FHIRVersion: "4.0.1",
+		Format:      []string{"application/fhir+json", "json"},
+		PatchFormat: []string{jsonPatch},
+		REST: []restful{{
+			Mode:          "server",
+			Documentation: "Search is strict: a parameter that is not listed is refused unless Prefer: handling=lenient is sent.",
+			Security:      security{CORS: k.cors, Description: "No authentication is done here: keep it on a trusted network."},
+			Resource:      resourceCapabilities(),
+			Interaction:   []codeOf{{"transaction"}, {"batch"}},
+			Operation: []named{{
+				Name: "process-message", Definition: "http://hl7.org/fhir/OperationDefinition/MessageHeader-process-message",
+			}},
+		}},
+	}
+}
+
+func resourceCapabilities() []resourceCapability {
+	var out []resourceCapability
+	for _, r := range resources() {
+		k := resourceCapability{Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "not-match"}
+		for _, i := range r.Interactions {
+			k.Interaction = append(k.Interaction, codeOf{string(i)})
+			switch i {
+			case interactionCreate:
+				k.ConditionalCreate = true
+			case interactionUpdate:
+				k.Versioning = "versioned-update"
+			case interactionRead, interactionVread, interactionHistory, interactionSearch, interactionPatch:
+			}
+		}
+		for _, p := range search.Params(r.Type) {
+			k.SearchParam = append(k.SearchParam, named{Name: p.Code, Definition: p.Definition, Type: p.Kind.String()})
+		}
+		out = append(out, k)
+	}
+	return out
+}

@@ -1,0 +1,90 @@
+package rest
+
+import (
+	"net/http"
+
+	"fhirsvc/internal/fhir/search"
+)
+
+// interaction is a code of http://hl7.org/fhir/ValueSet/type-restful-interaction.
+type interaction string
+
+const (
+	interactionRead    interaction = "read"
+	interactionVread   interaction = "vread"
+	interactionHistory interaction = "history-instance"
+	interactionSearch  interaction = "search-type"
+	interactionCreate  interaction = "create"
+	interactionUpdate  interaction = "update"
+	interactionPatch   interaction = "patch"
+)
+
+// served is a line of the table that routes and CapabilityStatement are made from.
+type served struct {
+	Type         string
+	Interactions []interaction
+}
+
+// resources is the table, in order of type: every type that can be searched is read,
+// few are written.
+func resources() []served {
+	writes := map[string][]interaction{
+		"Observation":              {interactionCreate, interactionUpdate},
+		"ServiceRequest":           {interactionCreate},
+		"MedicationAdministration": {interactionCreate},
+		"Task":                     {interactionUpdate, interactionPatch},
+	}
+	types := search.Types()
+	out := make([]served, 0, len(types))
+	for _, t := range types {
+		list := []interaction{interactionRead, interactionVread, interactionHistory, interactionSearch}
+		out = append(out, served{Type: t, Interactions: append(list, writes[t]...)})
+	}
+	return out
+}
+
+// serves reports whether a type takes part in an interaction; known is false for a
+// type that is not served at all.
+func serves(resourceType string, i interaction) (ok, known bool) {
+	for _, r := range resources() {
+		if r.Type != resourceType {
+			continue
+		}
+		for _, have := range r.Interactions {
+			if have == i {
+				return true, true
+			}
+		}
+		return false, true
+	}
+	return false, false
+}
+
+// methods are the HTTP methods of an interaction at its address.
+func (i interaction) methods() []string {
+	switch i {
+	case interactionRead, interactionVread, interactionHistory, interactionSearch:
+		return []string{http.MethodGet, http.MethodHead}
+	case interactionCreate:
+		return []string{http.MethodPost}
+	case interactionUpdate:
+		return []string{http.MethodPut}
+	case interactionPatch:
+		return []string{http.MethodPatch}
+	}
+	return nil
+}
+
+// address is the route template of an interaction below the type.
+func (i interaction) address() string {
+	switch i {
+	case interactionRead, interactionUpdate, interactionPatch:
+		return "/:id"
+	case interactionVread:
+		return "/:id/_history/:version"
+	case interactionHistory:
+		return "/:id/_history"
+	case interactionSearch, interactionCreate:
+	}
+	return ""
+}

@@ -1,0 +1,61 @@
+package rest
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"fhirsvc/internal/episode"
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/store"
+)
+
+// Reading gives the stored resource versions. Errors are *outcome.Error, not-found for
+// what is not there.
+type Reading interface {
+	Read(ctx context.Context, resourceType, id string) (store.Resource, error)
+	ReadVersion(ctx context.Context, resourceType, id string, version int64) (store.Resource, error)
+	History(ctx context.Context, resourceType, id string) ([]store.Resource, error)
+	Search(ctx context.Context, q search.Query) (store.Page, error)
+}
+
+// Charting makes changes: all entries or none, one result an entry, in order.
+type Charting interface {
+	Chart(ctx context.Context, by episode.Client, entries []episode.Entry) ([]episode.EntryResult, error)
+}
+
+// Messaging takes in events.
+type Messaging interface {
+	Message(ctx context.Context, m episode.Message) (episode.MessageAnswer, error)
+}
+
+// Options are what the edge is built from. Reading, Charting, Messaging, Ready and Log
+// must be set.
+type Options struct {
+	Reading   Reading
+	Charting  Charting
+	Messaging Messaging
+	// Ready tells why the service can't take requests now, nil when it can.
+	Ready func(ctx context.Context) error
+	Log   *slog.Logger
+
+	// BaseURL is where clients reach "/fhir" from outside, such as
+	// "https://host/fhir". "" takes scheme and host from each request, which is wrong
+	// behind a proxy that ends TLS.
+	BaseURL string
+	// Origins may call from a browser; none switches CORS off.
+	Origins []string
+	// Client is who every caller is, as long as there is no authentication.
+	Client episode.Client
+	// PagingKey seals the "next" links: any length, secret, the same on all replicas.
+	// Empty makes one that lives as long as the process.
+	PagingKey []byte
+	// Timeout bounds a request; default 30 s.
+	Timeout time.Duration
+
+	// Version and Built stand in the CapabilityStatement; both change with the build.
+	Version string
+	Built   time.Time
+}
+
+const defaultTimeout = 30 * time.Second

@@ -1,0 +1,181 @@
+package rest
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/search"
+)
+
+func (s *server) search(resourceType string) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r, err := s.searchset(c.Request().Context(), s.base(c), resourceType, c.QueryParams(), handling(c.Request().Header))
+		if err != nil {
+			return err
+		}
+		return s.answer(c, r)
+	}
+}
+
+// searchByForm is POST [type]/_search: parameters in the body, so that identifiers stay
+// out of URLs, and in the URL.
+func (s *server) searchByForm(resourceType string) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if err := mustBe(c, webForm); err != nil {
+			return err
+		}
+		params, err := form(c)
+		if err != nil {
+			return err
+		}
+		r, err := s.searchset(c.Request().Context(), s.base(c), resourceType, params, handling(c.Request().Header))
+		if err != nil {
+			return err
+		}
+		return c.Blob(r.status, contentType, r.body)
+	}
+}
+
+func form(c echo.Context) (url.Values, error) {
+	body, err := readBody(c)
+	if err != nil {
+		return nil, err
+	}
+	params, err := url.ParseQuery(string(body))
+	if err != nil {
+		return nil, outcome.Fail(outcome.CodeInvalid, "", "the body is not a web form")
+	}
+	for name, values := range c.QueryParams() {
+		params[name] = append(params[name], values...)
+	}
+	return params, nil
+}
+
+func handling(h http.Header) search.Handling {
+	if preferred(h, "handling") == "lenient" {
+		return search.Lenient
+	}
+	return search.Strict
+}
+
+// asked is a search as it will be made.
+type asked struct {
+	query    search.Query
+	applied  url.Values
+	warnings []outcome.Issue
+	self     string
+	count    bool // the total alone
+}
+
+func (s *server) searchset(
+	ctx context.Context, base, resourceType string, params url.Values, h search.Handling,
+) (reply, error) {
+	a, err := s.ask(base, resourceType, params, h)
+	if err != nil {
+		return reply{}, err
+	}
+	page, err := s.o.Reading.Search(ctx, a.query)
+	if err != nil {
+		return reply{}, err
+	}
+	b := bundle{Type: "searchset", Total: page.Total, Self: a.self}
+	if a.count {
+		return reply{status: http.StatusOK, body: b.json()}, nil
+	}
+	for _, r := range page.Matches {
+		b.add(entry{FullURL: base + "/" + r.Type + "/" + r.ID, Resource: r.Body, Mode: "match"})
+	}
+	if len(a.warnings) > 0 {
+		b.add(entry{Resource: outcome.JSON(a.warnings), Mode: "outcome"})
+	}
+	if page.Next != nil {
+		b.Next = base + "/" + resourceType + "?" + cursorParam + "=" + s.seal(resourceType, a.applied.Encode(), *page.Next)
+	}
+	return reply{status: http.StatusOK, body: b.json()}, nil
+}
+
+// ask reads the parameters of a first page, or the cursor of a later one.
+func (s *server) ask(base, resourceType string, params url.Values, h search.Handling) (asked, error) {
+	if text := params.Get(cursorParam); text != "" {
+		return s.askOn(base, resourceType, params, text)
+	}
+	own := url.Values{}
+	rest := url.Values{}
+	for name, values := range params {
+		switch name {
+		case "_format":
+		case "_summary", "_total":
+			own[name] = values
+		default:
+			rest[name] = values
+		}
+	}
+	a := asked{}
+	var issues []outcome.Issue
+	a.query, a.applied, issues = search.Parse(resourceType, rest, search.Options{Handling: h, Base: base})
+	issues = append(issues, checkSummary(own, h)...)
+	if outcome.HasErrors(issues) {
+		return asked{}, outcome.Reject("search", issues)
+	}
+	for name, values := range own {
+		a.applied[name] = values
+	}
+	a.warnings = issues
+	a.count = own.Get("_summary") == "count" || a.applied.Get("_count") == "0"
+	if a.count {
+		a.query.Count = 1
+	}
+	a.self = base + "/" + resourceType + "?" + a.applied.Encode()
+	return a, nil
+}
+
+func (s *server) askOn(base, resourceType string, params url.Values, cursor string) (asked, error) {
+	for name := range params {
+		if name != cursorParam && name != "_format" {
+			return asked{}, outcome.Fail(outcome.CodeInvalid, "", "a next link is taken as it is: its filters are in it")
+		}
+	}
+	p, err := s.open(resourceType, cursor)
+	if err != nil {
+		return asked{}, err
+	}
+	sealed, err := url.ParseQuery(p.Query)
+	if err != nil {
+		return asked{}, badCursor()
+	}
+	a, err := s.ask(base, resourceType, sealed, search.Strict)
+	if err != nil {
+		return asked{}, err
+	}
+	a.query.After = &search.Cursor{Key: p.Key, ID: p.ID}
+	a.self = base + "/" + resourceType + "?" + cursorParam + "=" + cursor
+	return a, nil
+}
+
+// checkSummary reads _summary and _total and takes out what is not served. The total is
+// always accurate, which any _total allows.
+func checkSummary(own url.Values, h search.Handling) []outcome.Issue {
+	var issues []outcome.Issue
+	for _, p := range []struct {
+		name   string
+		served []string
+	}{{"_summary", []string{"count", "false"}}, {"_total", []string{"accurate", "estimate", "none"}}} {
+		got, given := own[p.name]
+		if !given || len(got) == 1 && slices.Contains(p.served, got[0]) {
+			continue
+		}
+		delete(own, p.name)
+		i := outcome.Errorf(outcome.CodeNotSupported, "", "of %s, %s are served", p.name, strings.Join(p.served, ", "))
+		if h == search.Lenient {
+			i.Severity = outcome.SeverityWarning
+		}
+		issues = append(issues, i)
+	}
+	return issues
+}

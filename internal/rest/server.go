@@ -1,0 +1,97 @@
+package rest
+
+import (
+	"crypto/cipher"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+	"github.com/labstack/echo/v4/middleware"
+)
+
+const (
+	// root is where the FHIR base is.
+	root = "/fhir"
+	// bodyLimit is the longest body that is read: a transaction of a whole ward round
+	// is a tenth of it.
+	bodyLimit = 1 << 20
+)
+
+type server struct {
+	o            Options
+	paging       cipher.AEAD
+	capabilities capabilities
+}
+
+// New builds the handler of all routes. The caller sets the server's timeouts.
+func New(o Options) *echo.Echo {
+	if o.Timeout == 0 {
+		o.Timeout = defaultTimeout
+	}
+	s := &server{o: o, paging: newPaging(o.PagingKey)}
+	s.capabilities = newCapabilities(o)
+	e := echo.New()
+	e.HideBanner, e.HidePort = true, true
+	e.IPExtractor = echo.ExtractIPDirect() // no header of a client is believed
+	e.HTTPErrorHandler = s.fail
+	e.Pre(middleware.RemoveTrailingSlash())
+	e.Use(traced, s.logged, s.recovered())
+	if len(o.Origins) > 0 {
+		e.Use(browsers(o.Origins))
+	}
+	e.Use(s.bounded)
+	s.routes(e)
+	return e
+}
+
+func (s *server) routes(e *echo.Echo) {
+	both := []string{http.MethodGet, http.MethodHead}
+	e.Match(both, "/livez", alive)
+	e.Match(both, "/readyz", s.ready)
+	e.Match(both, root+"/metadata", s.metadata, negotiated)
+	e.POST(root, s.bundle, negotiated)
+	e.POST(root+"/$process-message", s.processMessage, negotiated)
+	for _, r := range resources() {
+		base := root + "/" + r.Type
+		for _, i := range r.Interactions {
+			e.Match(i.methods(), base+i.address(), s.handler(r.Type, i), negotiated)
+		}
+		e.POST(base+"/_search", s.searchByForm(r.Type), negotiated)
+	}
+}
+
+func (s *server) handler(resourceType string, i interaction) echo.HandlerFunc {
+	switch i {
+	case interactionRead:
+		return s.read(resourceType)
+	case interactionVread:
+		return s.vread(resourceType)
+	case interactionHistory:
+		return s.history(resourceType)
+	case interactionSearch:
+		return s.search(resourceType)
+	case interactionCreate:
+		return s.create(resourceType)
+	case interactionUpdate:
+		return s.update(resourceType)
+	case interactionPatch:
+		return s.patch(resourceType)
+	}
+	panic("rest: interaction without a handler: " + string(i))
+}
+
+func alive(c echo.Context) error { return c.String(http.StatusOK, "ok\n") }
+
+func (s *server) ready(c echo.Context) error {
+	if err := s.o.Ready(c.Request().Context()); err != nil {
+		return notReady(err)
+	}
+	return c.String(http.StatusOK, "ok\n")
+}
+
+// base is the URL of /fhir as the client sees it, without a slash at the end.
+func (s *server) base(c echo.Context) string {
+	if s.o.BaseURL != "" {
+		return s.o.BaseURL
+	}
+	return c.Scheme() + "://" + c.Request().Host + root
+}
