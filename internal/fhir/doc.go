@@ -6,5 +6,6 @@
 // a resource with its narrative, and how a protocol is read from a PlanDefinition. It
 // must not know SQL, NATS, HTTP, the wall clock, or when anything is due.
 //
-//	body := fhir.RenderTask(task, fhir.Context{Episode: id, Plan: plan}, fhir.Version{ID: id, Number: 3, At: now})
+//	c := fhir.Context{Episode: id, Refs: refs, Protocol: protocol, TaskID: taskID}
+//	body, err := fhir.RenderTask(task, c, fhir.Version{ID: taskID(task.Key), Number: 3, At: now})
 package fhir

@@ -89,27 +89,29 @@ func (c Context) service() Reference {
 
 func (c Context) episode() Identifier { return Identifier{System: SystemEpisode, Value: c.Episode} }
 
-// within is the identifier of a thing of the episode.
-func (c Context) within(key string) Identifier {
-	return Identifier{System: SystemTaskKey, Value: c.Episode + "/" + key}
+// within is the identifier of a Task or flag of the episode.
+func (c Context) within(system, key string) Identifier {
+	return Identifier{System: system, Value: c.Episode + "/" + key}
 }
 
 var localReference = regexp.MustCompile(`^[A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64}$`)
 
 // person refers to whom the core names: by a local reference (Practitioner/7), by an
-// identifier (system|value), or by a name alone.
-func (c Context) person(by string) Reference {
-	name := clean(c.Names[by])
-	switch {
+// identifier (system|value), or by a name alone; nil when nobody is named.
+func (c Context) person(by string) *Reference {
+	r := Reference{Display: clean(c.Names[by])}
+	switch id := identifierOf(by); {
 	case localReference.MatchString(by):
-		return Reference{Reference: by, Display: name}
-	case strings.Contains(by, "|"):
-		id := identifierOf(by)
-		return Reference{Identifier: &id, Display: name}
-	case name != "":
-		return Reference{Display: name}
+		r.Reference = by
+	case id.System != "":
+		r.Identifier = &id
+	case r.Display == "":
+		r.Display = id.Value
 	}
-	return Reference{Display: clean(by)}
+	if r == (Reference{}) {
+		return nil
+	}
+	return &r
 }
 
 // name says a person in words.
@@ -127,9 +129,9 @@ func (c Context) name(by string) string {
 func identifierOf(token string) Identifier {
 	system, value, found := strings.Cut(token, "|")
 	if !found {
-		return Identifier{Value: token}
+		system, value = "", token
 	}
-	return Identifier{System: system, Value: value}
+	return Identifier{System: clean(system), Value: clean(value)}
 }
 
 // period is nil when it would be written empty.

@@ -21,7 +21,7 @@ func RenderFlag(f workflow.Flag, c Context, v Version) ([]byte, error) {
 		Id:         ptr(v.ID),
 		Meta:       asMeta(v.meta()),
 		Text:       asNarrative(c.flagText(f)),
-		Identifier: []r4.Identifier{asIdentifier(c.within("flag/" + string(f.Code)))},
+		Identifier: []r4.Identifier{asIdentifier(c.within(SystemFlagKey, string(f.Code)))},
 		Status:     status,
 		Category:   []r4.CodeableConcept{asConcept(safety)},
 		Code:       asConcept(code),

@@ -21,7 +21,7 @@ func (c Context) planText(p workflow.Plan, at time.Time) *Narrative {
 		withheld = append(withheld, c.withheldWords(w))
 	}
 	n.list("Withheld", withheld)
-	n.para("Protocol", c.protocolWords())
+	n.para("", c.protocolWords())
 	n.para("Caution", Caution)
 	return n.text()
 }
@@ -37,10 +37,18 @@ func (c Context) planRows(p workflow.Plan) [][2]string {
 		{"Bleeding", c.bleedWords(s)},
 		{"Last look at the site", c.foundWords(s.LastAnswer, s.LastLook)},
 		{"Last patency test", c.foundWords(s.LastPatency, s.PatencyAt)},
-		{"Start of compression", c.told(p.Start)},
-		{"Band off", c.told(p.Off)},
-		{"End", c.told(p.End)},
+		{"Counted from", c.told(p.Start)},
+		{forecast("Band off", s.BandOn), c.told(p.Off)},
+		{forecast("End", p.Status == workflow.PlanActive || p.Status == workflow.PlanOnHold), c.told(p.End)},
 	}
+}
+
+// forecast marks a time that has not come yet.
+func forecast(label string, ahead bool) string {
+	if ahead {
+		return label + " (forecast)"
+	}
+	return label
 }
 
 func kindWords(k workflow.ProcedureKind) string {

@@ -64,8 +64,8 @@ func (c Context) agents(o Origin) []r4.ProvenanceAgent {
 		kind := asConcept(CodeableConcept{Coding: []Coding{{System: SystemProvenanceAgent, Code: role, Display: display}}})
 		agents = append(agents, r4.ProvenanceAgent{Type: &kind, Who: asReference(who)})
 	}
-	if o.Author != "" {
-		add("author", "Author", c.person(o.Author))
+	if author := c.person(o.Author); author != nil {
+		add("author", "Author", *author)
 	}
 	add("assembler", "Assembler", c.service())
 	return agents

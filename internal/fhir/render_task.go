@@ -19,7 +19,7 @@ func RenderTask(t workflow.Task, c Context, v Version) ([]byte, error) {
 		ID:              v.ID,
 		Meta:            v.meta(),
 		Text:            c.taskText(t),
-		Identifier:      []Identifier{c.within(t.Key.String())},
+		Identifier:      []Identifier{c.within(SystemTaskKey, t.Key.String())},
 		GroupIdentifier: &group,
 		Status:          string(t.Status),
 		StatusReason:    words(taskReason(t)),
@@ -34,6 +34,7 @@ func RenderTask(t workflow.Task, c Context, v Version) ([]byte, error) {
 		LastModified:    Instant(t.Changed),
 		Requester:       &service,
 		PerformerType:   performers(t.Key.Code),
+		Owner:           c.person(t.Owner),
 		ReasonReference: c.procedure(),
 		Note:            c.taskNotes(t),
 		Input:           c.taskInputs(t),
@@ -45,10 +46,6 @@ func RenderTask(t workflow.Task, c Context, v Version) ([]byte, error) {
 	if t.Lateness != workflow.InTime {
 		late := c.Lateness(t.Lateness)
 		r.BusinessStatus = &late
-	}
-	if t.Owner != "" {
-		owner := c.person(t.Owner)
-		r.Owner = &owner
 	}
 	if p := period(t.NotBefore, t.Due); p != nil {
 		r.Restriction = &TaskRestriction{Period: p}
@@ -149,8 +146,7 @@ func (c Context) annotation(n workflow.Note) (Annotation, bool) {
 	case n.By == "":
 		a.AuthorString = softwareName
 	case localReference.MatchString(n.By) && slices.Contains(authors(), kind):
-		author := c.person(n.By)
-		a.AuthorReference = &author
+		a.AuthorReference = c.person(n.By)
 	default:
 		a.AuthorString = clean(c.name(n.By))
 	}

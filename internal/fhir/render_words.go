@@ -9,22 +9,21 @@ import (
 // bookWords says the volume with its confidence, and when and by whom it was last
 // confirmed.
 func (c Context) bookWords(b workflow.Book) string {
-	var s strings.Builder
+	s := "UNKNOWN"
 	switch b.State {
 	case workflow.BookKnown:
-		s.WriteString(b.Volume.String() + " mL, known")
+		s = b.Volume.String() + " mL, known"
 	case workflow.BookUncertain:
-		s.WriteString(b.Volume.String() + " mL by the book, UNCERTAIN")
+		s = b.Volume.String() + " mL by the book, UNCERTAIN"
 	case workflow.BookUnknown:
-		s.WriteString("UNKNOWN")
 	}
 	if len(b.Why) > 0 {
-		s.WriteString(" (" + strings.Join(b.Why, "; ") + ")")
+		s += " (" + strings.Join(b.Why, "; ") + ")"
 	}
 	if b.Confirmed.IsZero() {
-		return s.String() + "; never confirmed"
+		return s + "; never confirmed"
 	}
-	return s.String() + "; last confirmed at " + c.clock(b.Confirmed) + " by " + c.name(b.By)
+	return s + "; last confirmed at " + c.clock(b.Confirmed) + " by " + c.name(b.By)
 }
 
 // withheldWords says why an act is not offered, who may lift it, and when the question

@@ -26,8 +26,11 @@ const (
 const (
 	// SystemEpisode is the system of Task.groupIdentifier and CarePlan.identifier.
 	SystemEpisode = "https://fhirsvc.example/fhir/NamingSystem/episode"
-	// SystemTaskKey is the system of Task.identifier: the Task's key in its episode.
+	// SystemTaskKey is the system of Task.identifier: the episode, a slash, and the
+	// Task's key in it.
 	SystemTaskKey = "https://fhirsvc.example/fhir/NamingSystem/task-key"
+	// SystemFlagKey is the system of Flag.identifier: the episode, a slash, and the code.
+	SystemFlagKey = "https://fhirsvc.example/fhir/NamingSystem/flag-key"
 	// SystemInput is the system of identifiers of inputs, as Provenance refers to them.
 	SystemInput = "https://fhirsvc.example/fhir/NamingSystem/input"
 )

@@ -1,0 +1,9 @@
+// Package api is what fhirsvc publishes: the local code system, the search parameters
+// of its own, and the starter protocols. A starter is a draft: no site has approved it.
+//
+// It knows the files and nothing of what they say.
+//
+//	for name, body := range api.Protocols() {
+//		protocol, issues := fhir.ParseProtocol(body)
+//	}
+package api

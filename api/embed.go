@@ -1,0 +1,36 @@
+package api
+
+import (
+	"embed"
+	"io/fs"
+	"iter"
+)
+
+//go:embed *.json protocols/*.json
+var published embed.FS
+
+// Protocols gives the starter protocols by file name, in order of name: R4
+// PlanDefinitions of status draft.
+func Protocols() iter.Seq2[string, []byte] { return files("protocols/*.json") }
+
+// Conformance gives the published code systems and search parameters by file name, in
+// order of name.
+func Conformance() iter.Seq2[string, []byte] { return files("*.json") }
+
+func files(pattern string) iter.Seq2[string, []byte] {
+	return func(yield func(string, []byte) bool) {
+		names, err := fs.Glob(published, pattern)
+		if err != nil {
+			panic(err) // a wrong pattern of ours
+		}
+		for _, name := range names {
+			body, err := published.ReadFile(name)
+			if err != nil {
+				panic(err) // the file was embedded
+			}
+			if !yield(name, body) {
+				return
+			}
+		}
+	}
+}
