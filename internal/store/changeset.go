@@ -104,12 +104,13 @@ type Quarantine struct {
 // Status is how a changeset ended.
 type Status uint8
 
-// The ends of a changeset. Only Committed changed anything.
+// The ends of a changeset. Only Committed changed anything. Where several would be
+// true, the first in this order is given, Committed apart.
 const (
 	Committed Status = iota + 1
 	Duplicate        // the inbox key is known with the same digest; Answer is the stored one
 	Differs          // the inbox key is known with another digest
-	Conflict         // an episode or resource version is not the expected one: load again
+	Conflict         // an episode or resource version is not the expected one, or a message id is known: load again
 	Taken            // an identity belongs to another resource, see Result.Taken
 )
 

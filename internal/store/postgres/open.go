@@ -61,13 +61,20 @@ func (s *Store) check(ctx context.Context) error {
 	return nil
 }
 
-// setDefaults bounds what a session may hold up, where the URL says nothing else.
+// setDefaults bounds what a session may hold up and how it plans, where the URL says
+// nothing else. All statements but a search go by keys, and their plans are kept for the
+// life of a connection: one made while a table was empty would read all of it for ever,
+// so only plans by index are allowed (Search allows the others for itself).
 func setDefaults(params map[string]string) {
 	defaults := map[string]string{
 		"application_name":                    "fhirsvc",
 		"statement_timeout":                   "30s",
 		"lock_timeout":                        "10s",
 		"idle_in_transaction_session_timeout": "30s",
+		"enable_seqscan":                      "off",
+		"enable_hashjoin":                     "off",
+		"enable_mergejoin":                    "off",
+		"jit":                                 "off",
 	}
 	for name, value := range defaults {
 		if _, given := params[name]; !given {

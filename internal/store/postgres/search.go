@@ -2,7 +2,6 @@ package postgres
 
 import (
 	"context"
-	"slices"
 	"strconv"
 	"time"
 
@@ -38,16 +37,22 @@ type matchRow struct {
 	Body          []byte
 }
 
-// Search answers a query on the current versions. Its statements are planned for the
-// values asked for: how many resources have a code differs too much for one plan.
+// Search answers a query on the current versions. It is planned for the values asked
+// for, with all kinds of plans: how many resources have a code differs too much for
+// the way other statements are planned (see setDefaults). The settings end with the
+// batch, which is one transaction.
 func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) {
+	const plan = `SELECT set_config('plan_cache_mode', 'force_custom_plan', true), set_config('enable_seqscan', 'on', true),
+  set_config('enable_hashjoin', 'on', true), set_config('enable_mergejoin', 'on', true)`
 	text, args := searchsql.Build(q, dialect{})
-	rows, err := s.pool.Query(ctx, text, slices.Concat([]any{pgx.QueryExecModeCacheDescribe}, args)...)
-	if err != nil {
-		return store.Page{}, fault("search", err)
-	}
-	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[matchRow])
-	if err != nil {
+	var found []matchRow
+	batch := &pgx.Batch{}
+	batch.Queue(plan)
+	batch.Queue(text, args...).Query(func(rows pgx.Rows) (err error) {
+		found, err = pgx.CollectRows(rows, pgx.RowToStructByName[matchRow])
+		return err
+	})
+	if err := s.pool.SendBatch(ctx, batch).Close(); err != nil {
 		return store.Page{}, fault("search", err)
 	}
 	page := store.Page{Matches: []store.Resource{}, Total: found[0].Total}

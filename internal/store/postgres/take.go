@@ -84,11 +84,7 @@ func (t *taking) add(c *store.Changeset) {
 // Message ids come before identities, because the outbox decides a conflict too.
 func (t *taking) take(ctx context.Context, tx pgx.Tx) error {
 	batch := &pgx.Batch{}
-	t.takeInbox(batch)
-	t.takeEpisodes(batch)
-	t.takeHeads(batch)
-	t.takeOutbox(batch)
-	t.takeIdentities(batch)
+	t.queue(batch)
 	if err := send(ctx, tx, batch); err != nil {
 		return err
 	}
@@ -96,6 +92,14 @@ func (t *taking) take(ctx context.Context, tx pgx.Tx) error {
 	t.askInbox(batch)
 	t.askIdentities(batch)
 	return send(ctx, tx, batch)
+}
+
+func (t *taking) queue(batch *pgx.Batch) {
+	t.takeInbox(batch)
+	t.takeEpisodes(batch)
+	t.takeHeads(batch)
+	t.takeOutbox(batch)
+	t.takeIdentities(batch)
 }
 
 // send runs the statements of a batch in one round trip; an empty one needs none.

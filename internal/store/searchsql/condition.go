@@ -93,7 +93,9 @@ func (b *builder) token(t search.Term, value columns) string {
 	return "(" + value.code + " = " + b.arg(t.Code) + " AND " + system + ")"
 }
 
-// date compares ranges as R4 search.html#prefix says. No prefix means equal.
+// date compares ranges as R4 search.html#prefix says. No prefix means equal. Greater or
+// equal and less or equal start with a bound that follows from the rest, because an
+// index can't look for an "or".
 func (b *builder) date(t search.Term, value columns, limits bounds) string {
 	lo, hi := limits(t)
 	switch t.Prefix {
@@ -104,9 +106,9 @@ func (b *builder) date(t search.Term, value columns, limits bounds) string {
 	case search.PrefixLess:
 		return value.lo + " < " + b.arg(lo)
 	case search.PrefixGreaterEqual:
-		return "(" + value.hi + " > " + b.arg(hi) + " OR " + b.inside(value, lo, hi) + ")"
+		return "(" + value.hi + " >= " + b.arg(lo) + " AND (" + value.hi + " > " + b.arg(hi) + " OR " + b.inside(value, lo, hi) + "))"
 	case search.PrefixLessEqual:
-		return "(" + value.lo + " < " + b.arg(lo) + " OR " + b.inside(value, lo, hi) + ")"
+		return "(" + value.lo + " <= " + b.arg(hi) + " AND (" + value.lo + " < " + b.arg(lo) + " OR " + b.inside(value, lo, hi) + "))"
 	case search.PrefixStartsAfter:
 		return value.lo + " > " + b.arg(hi)
 	case search.PrefixEndsBefore:
