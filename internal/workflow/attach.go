@@ -63,8 +63,16 @@ func (m *machine) attachBand(f *Finding) {
 			continue
 		}
 		if t.Key.Code == ConfirmBandState || t.Key.Code == BandRemoval && f.Answer == BandOff {
+			m.noteAir(t)
 			m.give(t, f)
 		}
+	}
+}
+
+// noteAir says how much air a band held when it came off.
+func (m *machine) noteAir(t *Task) {
+	if book := m.v.ledger.book(); t.Key.Code == BandRemoval && (book.State != BookKnown || book.Volume.Sign() != 0) {
+		t.note(m.now, fmt.Sprintf("the book at that time: %s mL, %s", book.Volume, book.State))
 	}
 }
 
@@ -140,18 +148,22 @@ func (m *machine) give(t *Task, f *Finding) {
 
 // complete ends a Task with success at the instant at which its last finding was made.
 func (m *machine) complete(t *Task, at time.Time) {
+	if t.Deviation != "" {
+		t.note(m.now, t.Deviation)
+		t.Deviation = ""
+	}
 	t.end(TaskCompleted, at)
 }
 
-// deviate notes how an act departs from the plan: planned stands beside actual.
+// deviate keeps how an act departs from the plan: planned stands beside actual.
 func (m *machine) deviate(t *Task, at time.Time) {
 	switch {
 	case t.Status == TaskOnHold && len(t.Withheld) > 0:
-		t.note(m.now, "done while withheld: "+t.Withheld[0].Reason)
+		t.Deviation = "done while withheld: " + t.Withheld[0].Reason
 	case !t.NotBefore.IsZero() && at.Before(t.NotBefore):
-		t.note(m.now, fmt.Sprintf("done %s early", span(t.NotBefore.Sub(at))))
-	case !t.Due.IsZero() && at.After(t.Due):
-		t.note(m.now, fmt.Sprintf("done %s after it was due", span(at.Sub(t.Due))))
+		t.Deviation = fmt.Sprintf("done %s early", span(t.NotBefore.Sub(at)))
+	case !t.Due.IsZero() && at.After(t.Due.Add(m.v.p.Grace[t.Key.Code].Overdue)):
+		t.Deviation = fmt.Sprintf("done %s after it was due", span(at.Sub(t.Due)))
 	}
 }
 

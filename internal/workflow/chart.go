@@ -103,8 +103,9 @@ func (m *machine) withdraw(w Withdrawal) *Refusal {
 	m.e.Withdrawn = append(m.e.Withdrawn, w)
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
-		if !t.Status.Finished() {
+		if !t.Status.Finished() && t.hasFinding(w.Finding) {
 			t.Outputs = slices.DeleteFunc(t.Outputs, func(o Output) bool { return o.Finding == w.Finding })
+			t.Deviation = ""
 		}
 	}
 	return nil
@@ -128,7 +129,7 @@ func (m *machine) refusal(in Charted) *Refusal {
 
 func (m *machine) findingRefusal(f Finding) *Refusal {
 	if f.Found.After(m.now.Add(ClockDifference)) {
-		return refuse(RefusedValue, f.Entry, "the finding lies in the future: more than %s ahead of the service's clock; nothing was stored", ClockDifference)
+		return refuse(RefusedValue, f.Entry, "the finding lies in the future: more than %s ahead of the service's clock; nothing was stored", span(ClockDifference))
 	}
 	if f.Amount == nil {
 		if f.Real() && isAir(f.Code) {
@@ -176,7 +177,7 @@ func (m *machine) orderRefusal(o Order) *Refusal {
 	case o.Code == OrderPauseRelease && o.Until.IsZero():
 		return refuse(RefusedRequired, o.Entry, "pause-release needs an end; nothing was stored")
 	case o.Code == OrderPauseRelease && o.Until.Sub(earlier(o.Given, o.Recorded)) > maximumPause:
-		return refuse(RefusedRule, o.Entry, "releases may be paused for %s at a time; nothing was stored", maximumPause)
+		return refuse(RefusedRule, o.Entry, "releases may be paused for %s at a time; nothing was stored", span(maximumPause))
 	}
 	return nil
 }

@@ -23,11 +23,8 @@ func (m *machine) planSite() {
 	} else if next := m.nextAct(); !next.IsZero() && next.Before(due) && !next.Before(due.Add(-v.p.Visit)) {
 		due = next // acts due within minutes of each other are one visit
 	}
-	if empty := v.ledger.emptied; !empty.IsZero() {
+	if empty := v.ledger.emptied; !empty.IsZero() && base.Before(empty.Add(v.p.WatchAtEmpty)) {
 		due = earlier(empty.Add(v.p.WatchAtEmpty), due)
-		if base.After(due) {
-			due = base.Add(interval)
-		}
 	}
 	if v.band.odd != nil && v.band.odd.When().After(base) {
 		due = v.band.odd.When()

@@ -82,7 +82,12 @@ func (e *Episode) side() Side {
 	return ""
 }
 
-// task gives the Task that a finding was counted for as an act, "" if none.
+// completed reports whether a Task of the code was completed.
+func (e *Episode) completed(code TaskCode) bool {
+	return slices.ContainsFunc(e.Tasks, func(t Task) bool { return t.Key.Code == code && t.Status == TaskCompleted })
+}
+
+// actOf gives the Task that a finding was counted for as an act, "" if none.
 func (e *Episode) actOf(finding string) TaskCode {
 	for i := range e.Tasks {
 		for _, o := range e.Tasks[i].Outputs {

@@ -6,11 +6,13 @@ import (
 	"time"
 )
 
-// fallback stands in where no protocol fits. It holds the one limit that is safe to
-// assume, the published longest interval between looks at the site (BC Emergency Health
-// Services PR32: every 15 min); nothing is released by it.
+// fallback stands in where no protocol fits. It holds what is safe to assume: the
+// published longest interval between looks at the site (BC Emergency Health Services
+// PR32: every 15 min) and the largest volume; every bleed is told, nothing is released.
 func fallback() *Protocol {
 	return &Protocol{
+		DeviceMaximum:  MustDecimal(absoluteMaximum),
+		ReviewBleeds:   1,
 		SiteCheckFirst: 15 * time.Minute,
 		SiteCheckThen:  15 * time.Minute,
 		Grace: map[TaskCode]Grace{
@@ -36,6 +38,19 @@ func (v *view) judge() {
 		v.concern("event-incomplete", Routine, v.ev.Recorded, "parts of the event could not be used: "+strings.Join(v.ev.Dropped, "; "))
 	}
 	v.judgeCorrections()
+	v.judgeLeaving()
+}
+
+// judgeLeaving tells when the patient left before the plan was done.
+func (v *view) judgeLeaving() {
+	ended := v.travel.ended
+	switch {
+	case ended.IsZero() || v.ended() || v.e.completed(DischargeCheck):
+	case v.bandOn():
+		v.withhold("left-with-band", Urgent, ended, "the encounter ended with the band on: who has taken over?")
+	default:
+		v.concern("left-without-discharge-check", Routine, ended, "the patient left without the check before discharge")
+	}
 }
 
 func (v *view) judgeCorrections() {
@@ -53,7 +68,7 @@ func (v *view) judgeCorrections() {
 	}
 }
 
-// moved reports whether the event moved to another wrist or patient.
+// corrected reports whether the event moved to another wrist or patient.
 func (v *view) corrected() bool {
 	if v.ev == nil {
 		return false

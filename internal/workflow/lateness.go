@@ -69,11 +69,14 @@ func (m *machine) call(t *Task, level Level, grace time.Duration) {
 	}
 	at := t.Due.Add(grace)
 	m.wakeAt(at)
-	if m.now.Before(at) || slices.ContainsFunc(t.Called, func(c Call) bool { return c.Level >= level }) {
+	if m.now.Before(at) {
+		return
+	}
+	t.Priority = t.Priority.atLeast(ASAP)
+	if slices.ContainsFunc(t.Called, func(c Call) bool { return c.Level >= level }) {
 		return
 	}
 	t.Called = append(t.Called, Call{Level: level, At: m.now})
-	t.Priority = t.Priority.atLeast(ASAP)
 	switch level {
 	case NurseInCharge:
 		t.note(m.now, "overdue: the nurse in charge is to be told")

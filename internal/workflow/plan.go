@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -71,7 +72,7 @@ func (m *machine) planStatus() (PlanStatus, string) {
 }
 
 // discharged reports whether the discharge check was done.
-func (m *machine) discharged() bool { return !m.finishedAt(DischargeCheck).IsZero() }
+func (m *machine) discharged() bool { return m.e.completed(DischargeCheck) }
 
 // planVolume asks for the volume and the start of compression that were not told, or
 // for a count that settles what is in doubt.
@@ -139,12 +140,15 @@ func (m *machine) planArrival() {
 	if v.travel.moves > 0 {
 		since, window = v.travel.last, v.travel.last
 	}
-	book := v.ledger.book()
+	required := v.p.Required[ArrivalCheck]
+	if !v.ledger.known { // a Task of its own asks for it: one cause, one call
+		required = slices.DeleteFunc(slices.Clone(required), func(c FindingCode) bool { return c == AirVolume })
+	}
 	m.put(want{
 		key: m.arrivalKey(), status: TaskReady, priority: Routine,
 		text:      "Check on arrival: count the air in the band, look at the site and the hand.",
 		notBefore: window, due: since.Add(v.p.ArrivalDue),
-		required: v.p.Required[ArrivalCheck], book: &book, window: window,
+		required: required, book: m.bookNow(), window: window,
 	})
 }
 

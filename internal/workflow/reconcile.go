@@ -102,16 +102,21 @@ func (m *machine) finishedAt(code TaskCode) time.Time {
 	return last
 }
 
-// sweep cancels the open Tasks that the plan no longer has.
+// sweep cancels the open Tasks that the plan no longer has; what this step alone thought
+// of is forgotten.
 func (m *machine) sweep() {
-	for i := range m.e.Tasks {
-		t := &m.e.Tasks[i]
-		if t.Status.Finished() || m.wanted[t.Key] {
-			continue
+	kept := m.e.Tasks[:0]
+	for i, t := range m.e.Tasks {
+		if !t.Status.Finished() && !m.wanted[t.Key] {
+			if i >= m.existing && len(t.Outputs) == 0 {
+				continue
+			}
+			t.end(TaskCancelled, m.now)
+			t.StatusReason = m.surplus(t.Key.Code)
 		}
-		t.end(TaskCancelled, m.at)
-		t.StatusReason = m.surplus(t.Key.Code)
+		kept = append(kept, t)
 	}
+	m.e.Tasks = kept
 }
 
 // surplus says why a Task is no longer needed.

@@ -65,13 +65,13 @@ func (m *machine) bleedingConcerns() {
 	if b == nil {
 		return
 	}
-	if v.ledger.book().State == BookKnown && !v.ledger.volume.Less(v.ledger.max) {
-		v.concern(fmt.Sprintf("bleeding-at-maximum-%d", v.site.bleeds), Stat, later(b.since, v.ledger.changed),
-			"the site bleeds and the band holds its maximum of air")
+	full := v.ledger.book().State == BookKnown && !v.ledger.volume.Less(v.ledger.max)
+	if full && !b.looked.Before(v.ledger.changed) {
+		v.concern(v.bleedCause(), Stat, b.looked, "the site bleeds and the band holds its maximum of air")
 	}
 	if at := v.notHeld(); !at.IsZero() {
 		if !m.now.Before(at) {
-			v.concern(fmt.Sprintf("bleeding-not-held-%d", v.site.bleeds), Stat, at, "active bleeding was not held after air was put back")
+			v.concern(v.bleedCause(), Stat, at, "active bleeding was not held after air was put back")
 		}
 		m.wakeAt(at)
 	}

@@ -32,14 +32,6 @@ func (m *machine) planConcerns() {
 	m.easingConcerns()
 	m.bandTimeConcerns()
 	m.taskConcerns()
-	if ended := v.travel.ended; !ended.IsZero() && !v.ended() {
-		switch {
-		case v.bandOn():
-			v.withhold("left-with-band", Urgent, ended, "the encounter ended with the band on: who has taken over?")
-		case !m.discharged():
-			v.concern("left-without-discharge-check", Routine, ended, "the patient left without the check before discharge")
-		}
-	}
 	if !v.ledger.emptied.IsZero() && v.bandOn() && v.testedSince(v.ledger.emptied) && v.flow.last.Answer != Patent {
 		v.concern("not-shown-patent-at-empty", Routine, v.flow.last.When(),
 			"with no air in the band the artery was not shown open: take the band off all the same, and test by another method")
@@ -66,13 +58,16 @@ func (m *machine) bandTimeConcerns() {
 func (m *machine) taskConcerns() {
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
+		if t.Key.Code == ClinicianReview {
+			continue
+		}
 		for _, c := range t.Called {
 			if c.Level == Clinician {
-				m.v.concern("overdue-"+string(t.Key.Code), Urgent, c.At, fmt.Sprintf("%s is overdue and nobody has done it", t.Key.Code))
+				m.v.concern(m.overdueCause(t.Key.Code), Urgent, c.At, fmt.Sprintf("%s is overdue and nobody has done it", t.Key.Code))
 			}
 		}
 		switch {
-		case t.Status == TaskRejected && t.Key.Code != ClinicianReview:
+		case t.Status == TaskRejected:
 			m.v.concern("refused-"+string(t.Key.Code), Routine, t.End, fmt.Sprintf("%s was refused: %s", t.Key.Code, t.StatusReason))
 		case t.Key.Code == DischargeCheck && t.Status == TaskCompleted && m.v.flow.last != nil && m.v.flow.last.Answer != Patent:
 			m.v.concern("discharge-without-proof", Routine, t.End, "the discharge check did not show an open radial artery")
@@ -80,21 +75,37 @@ func (m *machine) taskConcerns() {
 	}
 }
 
-// planReviews keeps one review open for each cause that nobody has answered.
+// overdueCause names the cause of an overdue Task: bleeding that nobody stops is the same
+// cause as the bleeding.
+func (m *machine) overdueCause(code TaskCode) string {
+	if code == RestoreCompression {
+		return m.v.bleedCause()
+	}
+	return "overdue-" + string(code)
+}
+
+// planReviews keeps one review open for each cause that nobody has answered. An open one
+// stays when its cause has passed: somebody was called and closes it.
 func (m *machine) planReviews() {
 	for _, c := range m.v.concerns {
 		if m.answered(c) {
 			continue
 		}
 		key := m.next(ClinicianReview, c.cause)
-		if t := m.e.Task(key); c.cleared && t == nil {
-			continue // it passed before anybody was asked
+		t := m.e.Task(key)
+		if t == nil && c.cleared || t != nil && c.priority.rank() < t.Priority.rank() {
+			continue // it passed before anybody was asked, or more is being asked already
 		}
 		m.put(want{
-			key: key, status: TaskReady, priority: c.priority, text: "To be decided by a clinician: " + c.text + ".",
+			key: key, status: TaskReady, priority: c.priority, text: "To be decided by a clinician: " + c.text,
 			notBefore: c.at, due: c.at.Add(reviewTime(c.priority)),
 		})
-		m.remind(m.e.Task(key))
+	}
+	for i := range m.e.Tasks {
+		if t := &m.e.Tasks[i]; t.Key.Code == ClinicianReview && !t.Status.Finished() {
+			m.wanted[t.Key] = true
+			m.remind(t)
+		}
 	}
 }
 

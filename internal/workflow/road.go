@@ -19,8 +19,11 @@ func (v *view) nextRelease() time.Time {
 		return o.Time
 	}
 	next := v.start.Add(v.firstRelease())
+	if o := v.orders.time; o != nil {
+		next = earlier(o.Time, next) // an order has opened the releases before the protocol would
+	}
 	if last := v.lastRelease(); !last.IsZero() {
-		next = last.Add(v.p.Interval)
+		next = later(next, last.Add(v.p.Interval)) // a step done early brings no other forward
 	}
 	if !v.skipped.IsZero() {
 		next = later(next, v.skipped.Add(v.p.Interval))
@@ -38,6 +41,9 @@ func (v *view) firstRelease() time.Duration {
 
 // stepVolume is how much the next step takes: smaller for some dry steps after a bleed.
 func (v *view) stepVolume(ahead int) Decimal {
+	if n := len(v.releases); n > 0 && !v.releases[n-1].dry {
+		ahead++ // the step just taken: its look is still missing
+	}
 	if v.site.bleeds > 0 && v.site.dry+ahead < v.p.DrySteps {
 		return v.p.StepAfterBleed
 	}
@@ -47,7 +53,7 @@ func (v *view) stepVolume(ahead int) Decimal {
 // road forecasts the steps from what happened so far; empty while it can't be told.
 // Steps that follow a late one are counted from now.
 func (v *view) road(at time.Time) []planned {
-	if v.start.IsZero() || v.ledger.book().State != BookKnown {
+	if v.e.Protocol == nil || v.start.IsZero() || v.ledger.book().State != BookKnown {
 		return nil
 	}
 	var steps []planned

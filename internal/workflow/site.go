@@ -12,7 +12,6 @@ type site struct {
 	bleed    *bleed   // the open one
 	bleeds   int
 	lastAt   time.Time // when the last bleed was found
-	dryAt    time.Time // haemostasis after the last bleed
 	hold     time.Time // no release before
 	dry      int       // dry steps since the last bleed
 	afterOff *bleed    // bleeding after the band came off, while it is open
@@ -49,11 +48,7 @@ func (v *view) dry(f *Finding) {
 		v.clear("bleeding-after-removal")
 	}
 	if s.bleed != nil {
-		hold := v.p.HoldAfterOoze
-		if s.bleed.active {
-			hold = v.p.HoldAfterBleed
-		}
-		s.hold, s.dryAt, s.bleed = f.When().Add(hold), f.When(), nil
+		s.hold, s.bleed = f.When().Add(v.holdAfter(s.bleed)), nil
 		return
 	}
 	if n := len(v.releases); n > 0 && !v.releases[n-1].dry {
@@ -87,14 +82,25 @@ func (v *view) bled(f *Finding) {
 	}
 	s.bleed.active = s.bleed.active || f.Answer == Active
 	s.bleed.looked = f.When()
+	s.hold = later(s.hold, f.When().Add(v.holdAfter(s.bleed))) // at best; counted anew from haemostasis
+}
+
+// holdAfter is how long no air goes out after a bleed.
+func (v *view) holdAfter(b *bleed) time.Duration {
+	if b.active {
+		return v.p.HoldAfterBleed
+	}
+	return v.p.HoldAfterOoze
 }
 
 func (v *view) countBleeds(f *Finding) {
 	if v.site.bleeds >= v.p.ReviewBleeds {
-		v.concern(fmt.Sprintf("bleed-%d", v.site.bleeds), Routine, f.When(),
-			fmt.Sprintf("the site has bled %d times: how is the release to go on?", v.site.bleeds))
+		v.concern(v.bleedCause(), Routine, f.When(), fmt.Sprintf("bleed number %d: how is the release to go on?", v.site.bleeds))
 	}
 }
+
+// bleedCause names the last bleed: whatever is to be told of it is one cause.
+func (v *view) bleedCause() string { return fmt.Sprintf("bleeding-%d", v.site.bleeds) }
 
 func (s *site) restored(f *Finding) {
 	if s.bleed != nil && s.bleed.restored.IsZero() {

@@ -32,10 +32,11 @@ type machine struct {
 	wanted   map[TaskKey]bool
 	wakes    []time.Time
 	explicit map[string]TaskKey // findings that a client said belong to a Task
+	existing int                // Tasks there were before the step
 }
 
 func newMachine(e *Episode, now time.Time) *machine {
-	return &machine{e: e, at: now, now: now, explicit: map[string]TaskKey{}}
+	return &machine{e: e, at: now, now: now, explicit: map[string]TaskKey{}, existing: len(e.Tasks)}
 }
 
 // admit adds the input's facts to the episode.

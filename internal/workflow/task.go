@@ -43,6 +43,7 @@ type Task struct {
 	Authored     time.Time
 	Changed      time.Time
 	Notes        []Note
+	Deviation    string // how an act already done departs from the plan; a note when the Task ends
 	// Window is the first instant whose findings count for the Task.
 	Window time.Time
 }

@@ -18,7 +18,9 @@ func (v *view) worry(f *Finding) {
 	switch f.Answer {
 	case Normal, Absent, Well:
 		if f.Code != Pulse || f.Answer == Normal {
-			v.clear(cause)
+			if f.Code != Condition { // an unwell patient waits for an answer, not for a better moment
+				v.clear(cause)
+			}
 			return
 		}
 	case Weak:
