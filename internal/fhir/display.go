@@ -51,10 +51,10 @@ func LevelWords(l workflow.Level) string {
 
 // AnswerWords says a coded answer as a nurse would.
 func AnswerWords(a workflow.Answer) string {
-	switch a {
-	case workflow.Haemostasis:
+	if a == workflow.Haemostasis {
 		return "dry (haemostasis)"
-	case workflow.Active:
+	}
+	if a == workflow.Active {
 		return "actively bleeding"
 	}
 	return strings.ReplaceAll(string(a), "-", " ")

@@ -78,14 +78,9 @@ func (c Context) procedure() *Reference {
 	return &Reference{Reference: c.Refs.Procedure}
 }
 
-// service is this software as the author of something.
-func (c Context) service() Reference {
-	display := softwareName
-	if c.Software != "" {
-		display += " " + c.Software
-	}
-	return Reference{Type: "Device", Display: display}
-}
+// service is this software as the author of something. Its version stands in Provenance
+// alone: a new release is no change of a Task.
+func (c Context) service() Reference { return Reference{Type: "Device", Display: softwareName} }
 
 func (c Context) episode() Identifier { return Identifier{System: SystemEpisode, Value: c.Episode} }
 

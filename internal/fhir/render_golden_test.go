@@ -3,6 +3,7 @@ package fhir
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -36,7 +37,7 @@ func tokens(t require.TestingT, body []byte) []json.Token {
 	var list []json.Token
 	for {
 		x, err := d.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return list
 		}
 		require.NoError(t, err)

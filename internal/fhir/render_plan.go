@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -90,18 +91,21 @@ func (c Context) protocolWords() string {
 func PlanDigest(p workflow.Plan, c Context) string {
 	s := p.Summary
 	minute := func(t time.Time) string { return Instant(t.Truncate(time.Minute)) }
-	h := sha256.New()
-	put := func(parts ...any) { fmt.Fprintf(h, "%q\n", fmt.Sprint(parts...)) }
-	put(p.Status, "\x00", p.StatusReason, "\x00", p.Tasks)
-	put(minute(p.Start), " ", minute(p.Off), " ", minute(p.End))
-	put(c.Refs, "\x00", c.protocolWords(), "\x00", c.Software)
-	put(s.Kind, " ", s.Side, " ", s.Distal, " ", s.BandOn, " ", s.Bleeds, " ", s.LastPatency)
-	put(s.Book.State, " ", s.Book.Volume.String(), "\x00", strings.Join(s.Book.Why, "\x00"))
+	facts := []any{
+		p.Status, p.StatusReason, p.Tasks, minute(p.Start), minute(p.Off), minute(p.End),
+		c.Refs, c.protocolWords(),
+		s.Kind, s.Side, s.Distal, s.BandOn, s.Bleeds, s.LastPatency, s.Book.State, s.Book.Volume.String(), s.Book.Why,
+	}
 	if s.Next != nil {
-		put(s.Next.String(), " ", minute(s.NextAt))
+		facts = append(facts, s.Next.String(), minute(s.NextAt))
 	}
 	for _, w := range s.Withheld {
-		put(w.Reason, "\x00", w.Lifter)
+		facts = append(facts, w.Reason, w.Lifter)
 	}
-	return hex.EncodeToString(h.Sum(nil))
+	var b strings.Builder
+	for _, f := range facts {
+		b.WriteString(strconv.Quote(fmt.Sprint(f)) + "\n")
+	}
+	sum := sha256.Sum256([]byte(b.String()))
+	return hex.EncodeToString(sum[:])
 }

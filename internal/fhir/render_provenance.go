@@ -67,7 +67,11 @@ func (c Context) agents(o Origin) []r4.ProvenanceAgent {
 	if author := c.person(o.Author); author != nil {
 		add("author", "Author", *author)
 	}
-	add("assembler", "Assembler", c.service())
+	assembler := c.service()
+	if c.Software != "" {
+		assembler.Display += " " + c.Software
+	}
+	add("assembler", "Assembler", assembler)
 	return agents
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"encoding/xml"
+	"errors"
 	"io"
 	"strings"
 	"testing"
@@ -141,7 +142,7 @@ func wellFormed(t require.TestingT, div string) {
 	text := false
 	for {
 		x, err := d.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		require.NoError(t, err, "%s", div)
