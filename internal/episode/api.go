@@ -47,6 +47,7 @@ type Entry struct {
 	IfMatch     string // as received, such as W/"3"
 	IfNoneExist string // query string
 	Body        []byte // R4 JSON; for PATCH an RFC 6902 document
+	Path        string // FHIRPath of the resource in a transaction, such as Bundle.entry[2].resource; "" for a single request
 }
 
 // EntryResult is what became of an entry. Created is false for an update and for a

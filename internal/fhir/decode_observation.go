@@ -44,7 +44,9 @@ func DecodeChart(doc *tree.Document, path string) (*Chart, []outcome.Issue) {
 		c.Performer = readReference(n)
 		break
 	}
-	r.finding(c)
+	if c.Counts {
+		r.finding(c)
+	}
 	if outcome.HasErrors(r.issues) {
 		return nil, errorsOf(r.issues)
 	}

@@ -13,6 +13,7 @@ import (
 type Request struct {
 	Order       workflow.Order
 	Subject     Reference
+	Requester   string        // what the requester is called, "" when not told
 	Side        workflow.Side // "" when not stated
 	Procedures  []string      // references in supportingInfo
 	Identifiers []Identifier
@@ -33,7 +34,9 @@ func DecodeRequest(doc *tree.Document, path string) (*Request, []outcome.Issue) 
 	q.Order.Code = known
 	r.standingOrder()
 	q.Order.Given = r.readTimeAt(r.root, "authoredOn", "authoredOn")
-	if q.Order.By = readReference(r.root.Get("requester")).By(); q.Order.By == "" {
+	requester := readReference(r.root.Get("requester"))
+	q.Requester = requester.Display
+	if q.Order.By = requester.By(); q.Order.By == "" {
 		r.fault(outcome.CodeRequired, "requester", r.root.Get("requester"), "an order needs a requester")
 	}
 	for n := range r.root.Get("reasonCode").Items() {

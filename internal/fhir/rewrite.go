@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"fhirsvc/internal/fhir/tree"
 )
@@ -175,3 +176,32 @@ func marshal(v any) string {
 	}
 	return string(b)
 }
+
+// BarePatient is a Patient of whom nothing is known but an identifier.
+func BarePatient(i Identifier) []byte {
+	return []byte(marshal(struct {
+		ResourceType string       `json:"resourceType"`
+		Identifier   []Identifier `json:"identifier"`
+	}{"Patient", []Identifier{{System: i.System, Value: i.Value}}}))
+}
+
+// Occurred reads Provenance.occurredDateTime; zero when it is not told.
+func Occurred(provenance []byte) time.Time {
+	doc, _ := tree.Parse(provenance)
+	if doc == nil {
+		return time.Time{}
+	}
+	t, _ := readTime(doc.Root.Get("occurredDateTime"))
+	return t
+}
+
+// Refer changes references alone.
+func Refer(doc *tree.Document, to References) []byte {
+	x := &rewriter{doc: doc}
+	x.references(doc.Root, to)
+	return x.apply()
+}
+
+// Identifiers gives the identifiers of a resource that have a value, the one by which it
+// is known first: the first with use official, else the first.
+func Identifiers(doc *tree.Document) []Identifier { return readIdentifiers(doc.Root) }

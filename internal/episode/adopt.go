@@ -1,0 +1,141 @@
+package episode
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/store"
+	"fhirsvc/internal/workflow"
+)
+
+// orphan is a finding that fitted no plan when it came.
+type orphan struct {
+	resource store.Resource
+	chart    *fhir.Chart
+}
+
+// adopt places a patient's findings that fitted no plan and were entered within
+// adoptWithin. Whoever stores an event or such a finding calls it after the commit, so
+// that one of the two sees the other. What still fits none, or fits two, stays.
+func (s *Service) adopt(ctx context.Context, subject string) error {
+	refused := map[string]bool{}
+	for {
+		var taken []orphan
+		_, err := s.commit(ctx, "adopt", func(ctx context.Context) (*draft, error) {
+			d := s.newDraft("")
+			var err error
+			if taken, err = s.adoptInto(ctx, d, subject, refused); err != nil || len(taken) == 0 {
+				return nil, err
+			}
+			return d, d.seal(store.Inbox{})
+		})
+		var r *workflow.Refusal
+		if !errors.As(err, &r) || r.Entry >= len(taken) {
+			return err
+		}
+		refused[taken[r.Entry].resource.ID] = true // the others need not wait for it
+	}
+}
+
+// adoptInto adds to a draft all that can be placed now.
+func (s *Service) adoptInto(ctx context.Context, d *draft, subject string, refused map[string]bool) ([]orphan, error) {
+	waiting, err := s.orphans(ctx, d, subject)
+	if err != nil || len(waiting) == 0 {
+		return nil, err
+	}
+	all, err := s.episodesOfSubject(ctx, subject)
+	if err != nil {
+		return nil, err
+	}
+	var taken []orphan
+	charted := map[*loaded]*workflow.Charted{}
+	for _, o := range waiting {
+		p := place(all, hintsOf(o.chart, d, func(ref string) string { return ref }))
+		if refused[o.resource.ID] || len(p.episodes) == 0 || p.ambiguous {
+			continue
+		}
+		f := o.chart.Finding
+		f.ID, f.By, f.Recorded, f.Entry = o.resource.ID, o.chart.Performer.By(), o.resource.Updated, len(taken)
+		if f.Found.IsZero() {
+			f.Found = f.Recorded
+		}
+		taken = append(taken, o)
+		for _, l := range p.episodes {
+			if charted[l] == nil {
+				charted[l] = &workflow.Charted{}
+			}
+			charted[l].Findings = append(charted[l].Findings, f)
+			l.call(f.By, o.chart.Performer.Display)
+		}
+		if err := s.settleIn(ctx, d, o, p.episodes[0]); err != nil {
+			return nil, err
+		}
+	}
+	return taken, d.advanceAll(charted, "adopt "+digest([]byte(subject+fhir.Instant(d.at))))
+}
+
+// settleIn stores the finding with its episode, without the tag.
+func (s *Service) settleIn(ctx context.Context, d *draft, o orphan, l *loaded) error {
+	in := incoming{resourceType: o.resource.Type, body: o.resource.Body}
+	in.rewriting.Untag = []fhir.Coding{fhir.CodeUnplaced.Coding()}
+	v, _, err := s.version(ctx, in, o.resource.ID, d.at)
+	if err != nil {
+		return err
+	}
+	v.Episode, v.Unit = l.id, l.state.Refs.Unit
+	d.put(v, l.version+1)
+	return nil
+}
+
+// advanceAll steps several episodes by what was charted for each, in order of id, so that
+// two inputs can't wait for each other.
+func (d *draft) advanceAll(charted map[*loaded]*workflow.Charted, input string) error {
+	var all []*loaded
+	for l := range charted {
+		all = append(all, l)
+	}
+	slices.SortFunc(all, func(a, b *loaded) int { return strings.Compare(a.id, b.id) })
+	for _, l := range all {
+		in := charted[l]
+		in.Stamp = workflow.Stamp{At: d.at, ID: input}
+		if err := d.advance(l, *in); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// orphans gives a patient's findings that wait for an event, oldest first.
+func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orphan, error) {
+	tag := fhir.CodeUnplaced.Coding()
+	page, err := s.Store.Search(ctx, search.Query{
+		Type: "Observation", Count: search.MaximumCount, Sort: search.Sort{Param: "_lastUpdated"},
+		All: []search.Condition{
+			{Param: "_tag", Kind: search.Token, Any: []search.Term{{System: tag.System, SystemGiven: true, Code: tag.Code}}},
+			{Param: "subject", Kind: search.Reference, Any: []search.Term{{System: "Patient", Code: strings.TrimPrefix(subject, "Patient/")}}},
+		},
+	})
+	if err != nil {
+		return nil, err
+	}
+	var waiting []orphan
+	for _, r := range page.Matches {
+		doc, _ := tree.Parse(r.Body)
+		if doc == nil || r.Updated.Before(d.at.Add(-adoptWithin)) {
+			continue
+		}
+		c, issues := fhir.DecodeChart(doc, "")
+		if c == nil || !c.Counts {
+			s.Log.Warn("kept finding can't be read", "kind", outcome.CodeException, "resource_id", r.ID, "issues", len(issues))
+			continue
+		}
+		waiting = append(waiting, orphan{resource: r, chart: c})
+	}
+	return waiting, nil
+}

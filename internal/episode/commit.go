@@ -1,0 +1,118 @@
+package episode
+
+import (
+	"context"
+	"math/rand/v2"
+	"time"
+
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/store"
+)
+
+const (
+	maxTries   = 12
+	firstPause = 2 * time.Millisecond
+	longPause  = 250 * time.Millisecond
+	askTimeout = 5 * time.Second
+)
+
+// build makes a draft from what is stored now; nil when there is nothing to change.
+type build func(ctx context.Context) (*draft, error)
+
+// end is how a commit ended: with a draft that is stored now, or with the answer of an
+// input that was stored before.
+type end struct {
+	draft  *draft
+	repeat bool
+	answer []byte
+}
+
+// commit builds and stores a changeset. After a conflict it builds anew; when the
+// outcome is not known it asks the inbox. Its errors are those of build, duplicate for
+// other content under a known key, lock-error when conflicts don't end, and the store's.
+func (s *Service) commit(ctx context.Context, op string, b build) (end, error) {
+	for try := range maxTries {
+		if try > 0 {
+			if err := pause(ctx, try); err != nil {
+				return end{}, &outcome.Error{Kind: outcome.CodeTimeout, Op: op, Details: "there was no time left", Err: err}
+			}
+		}
+		d, err := b(ctx)
+		if err != nil || d == nil {
+			return end{draft: d}, err
+		}
+		result, err := s.try(ctx, d)
+		if err != nil {
+			return end{}, err
+		}
+		switch result.Status {
+		case store.Committed:
+			s.wake(d)
+			return end{draft: d}, nil
+		case store.Duplicate:
+			return end{repeat: true, answer: result.Answer}, nil
+		case store.Differs:
+			return end{}, outcome.Fail(outcome.CodeDuplicate, op, "another content was accepted under this identity before")
+		case store.Conflict, store.Taken:
+		}
+	}
+	return end{}, outcome.Fail(outcome.CodeLockError, op, "others kept changing the same episode; nothing was stored, try again")
+}
+
+// try commits once. When the store does not know the outcome, the inbox does.
+func (s *Service) try(ctx context.Context, d *draft) (store.Result, error) {
+	results, err := s.Store.Commit(ctx, []store.Changeset{d.changes})
+	if err == nil {
+		return results[0], nil
+	}
+	in := d.changes.Inbox
+	if in == nil {
+		return store.Result{}, err
+	}
+	ask, cancel := context.WithTimeout(context.WithoutCancel(ctx), askTimeout)
+	defer cancel()
+	known, ok, askErr := s.Store.Answer(ask, in.Source, in.ID)
+	switch {
+	case askErr != nil || !ok:
+		return store.Result{}, err
+	case known.Digest != in.Digest:
+		return store.Result{Status: store.Differs}, nil
+	}
+	s.wake(d)
+	return store.Result{Status: store.Duplicate, Answer: known.Answer}, nil
+}
+
+// wake tells the timers of this process that something may be due earlier.
+func (s *Service) wake(d *draft) {
+	for _, e := range d.changes.Episodes {
+		if !e.Due.IsZero() {
+			s.woken.set()
+			return
+		}
+	}
+}
+
+// pause waits longer with every try, and never as long as somebody else.
+func pause(ctx context.Context, try int) error {
+	d := min(firstPause<<try, longPause)
+	t := time.NewTimer(d/2 + rand.N(d))
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-t.C:
+		return nil
+	}
+}
+
+// signal wakes one waiter; a signal that nobody waits for yet is kept.
+type signal struct{ c chan struct{} }
+
+func newSignal() *signal { return &signal{c: make(chan struct{}, 1)} }
+
+func (g *signal) set() {
+	select {
+	case g.c <- struct{}{}:
+	default:
+	}
+}

@@ -1,0 +1,175 @@
+package episode
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/store"
+	"fhirsvc/internal/workflow"
+)
+
+// draft is a changeset under construction. It is made anew on every try.
+type draft struct {
+	s        *Service
+	at       time.Time
+	author   string // who charted or sent the input, as the core names people
+	source   string // system|value of a message, "" for others
+	occurred time.Time
+	context  fhir.Context // of the first episode, for Provenance
+	changes  store.Changeset
+	rendered []int // indices in changes.Resources of what the service wrote itself
+}
+
+func (s *Service) newDraft(author string) *draft {
+	return &draft{s: s, at: s.Now(), author: author, context: fhir.Context{Software: s.Software, Terminology: s.Terminology}}
+}
+
+// put adds a resource version. Its index and its change event follow from it.
+func (d *draft) put(r store.Resource, seq int64) {
+	r.Updated = d.at
+	r.Index = indexOf(r)
+	d.changes.Resources = append(d.changes.Resources, r)
+	d.changes.Outbox = append(d.changes.Outbox, d.s.announce(r, seq))
+}
+
+// putOwn adds a resource that the service wrote itself: it is validated before commit.
+func (d *draft) putOwn(r store.Resource, seq int64) {
+	d.rendered = append(d.rendered, len(d.changes.Resources))
+	d.put(r, seq)
+}
+
+// resource gives the version in the draft, nil if there is none.
+func (d *draft) resource(resourceType, id string) *store.Resource {
+	for i := range d.changes.Resources {
+		if r := &d.changes.Resources[i]; r.Type == resourceType && r.ID == id {
+			return r
+		}
+	}
+	return nil
+}
+
+// advance steps an episode by one input and adds all that follows from it. The error
+// is a *workflow.Refusal or a fault of ours.
+func (d *draft) advance(l *loaded, in workflow.Input) error {
+	next, effects, err := d.s.step(l.core, in)
+	if err != nil {
+		return err
+	}
+	l.core = next
+	seq := l.version + 1
+	if d.context.Episode == "" {
+		d.context = d.s.contextOf(l)
+	}
+	change := store.EpisodeChange{
+		ID: l.id, Unit: l.state.Refs.Unit, Subject: strings.TrimPrefix(l.state.Refs.Subject, "Patient/"),
+		Expected: l.version, RulesVersion: workflow.RulesVersion, Due: l.due,
+	}
+	if l.protocol.Protocol != nil {
+		change.Protocol, change.ProtocolDigest = l.protocol.Canonical(), l.protocol.digest
+	}
+	for _, e := range effects {
+		if w, ok := e.(workflow.WakeAt); ok {
+			change.Due = w.At
+			continue
+		}
+		if err := d.effect(l, e, seq); err != nil {
+			return err
+		}
+	}
+	change.Input = store.Input{Seq: seq, At: d.at}
+	if change.Input.Kind, change.Input.Body, err = l.record(in); err != nil {
+		return err
+	}
+	if change.State, err = l.encode(); err != nil {
+		return err
+	}
+	d.changes.Episodes = append(d.changes.Episodes, change)
+	return nil
+}
+
+// effect renders what the core ordered. Content that has not changed makes no version.
+func (d *draft) effect(l *loaded, e workflow.Effect, seq int64) error {
+	resourceType, id, key := d.s.target(l.id, e)
+	c := d.s.contextOf(l)
+	before := l.state.Known[resourceType+"/"+id]
+	v := fhir.Version{ID: id, Number: before.Version + 1, At: d.at}
+	body, err := d.s.render(e, c, v)
+	if err != nil {
+		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
+	}
+	now := written{Version: v.Number, Task: key}
+	if now.Digest, err = d.s.digestOf(e, c, id); err != nil {
+		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
+	}
+	if now.Digest == before.Digest {
+		return nil
+	}
+	l.state.Known[resourceType+"/"+id] = now
+	d.putOwn(store.Resource{Type: resourceType, ID: id, Version: v.Number, Unit: l.state.Refs.Unit, Episode: l.id, Body: body}, seq)
+	return nil
+}
+
+// seal adds what belongs to the changeset as a whole, after all else: Provenance, and
+// the answer in the inbox and in every input.
+func (d *draft) seal(in store.Inbox) error {
+	if err := d.provenance(); err != nil {
+		return err
+	}
+	if err := d.check(); err != nil {
+		return err
+	}
+	if in.Source != "" {
+		in.At = d.at
+		d.changes.Inbox = &in
+	}
+	for i := range d.changes.Episodes {
+		d.changes.Episodes[i].Input.Answer = in.Answer
+	}
+	return nil
+}
+
+// provenance says who and what led to the resource versions, where there are any.
+func (d *draft) provenance() error {
+	resources := d.changes.Resources
+	if len(resources) == 0 {
+		return nil
+	}
+	o := fhir.Origin{Recorded: d.at, Occurred: d.occurred, Author: d.author, SourceIdentifier: d.source, Update: true}
+	for _, r := range resources {
+		o.Targets = append(o.Targets, fmt.Sprintf("%s/%s/_history/%d", r.Type, r.ID, r.Version))
+		o.Update = o.Update && r.Version > 1
+	}
+	first := resources[0]
+	id := d.s.ids.provenance(first.Type, first.ID, first.Version)
+	body, err := fhir.RenderProvenance(o, d.context, fhir.Version{ID: id, Number: 1, At: d.at})
+	if err != nil {
+		return fmt.Errorf("render Provenance %s: %w", id, err)
+	}
+	var seq int64
+	if len(d.changes.Episodes) > 0 {
+		seq = d.changes.Episodes[0].Input.Seq
+	}
+	d.putOwn(store.Resource{Type: "Provenance", ID: id, Version: 1, Unit: first.Unit, Episode: first.Episode, Body: body}, seq)
+	return nil
+}
+
+// check validates what the service wrote itself. An error is a fault of ours.
+func (d *draft) check() error {
+	for _, i := range d.rendered {
+		r := d.changes.Resources[i]
+		issues := d.s.Validator.Resource(r.Body)
+		at := slices.IndexFunc(issues, func(i outcome.Issue) bool { return outcome.HasErrors([]outcome.Issue{i}) })
+		if at >= 0 {
+			return fmt.Errorf("%s/%s is not valid: %s", r.Type, r.ID, issues[at])
+		}
+	}
+	return nil
+}
+
+// indexOf computes what a resource is found by.
+func indexOf(r store.Resource) []search.Value { return search.Index(r.Type, r.Body) }

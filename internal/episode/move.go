@@ -1,0 +1,63 @@
+package episode
+
+import (
+	"context"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/workflow"
+)
+
+// move tells the open plans of an encounter that the patient moved or left.
+func (r *reception) move(ctx context.Context, d *draft, q *quarantine) error {
+	all, err := r.episodesOfSubject(ctx, r.subject)
+	if err != nil {
+		return err
+	}
+	m := r.notice.Move
+	in := workflow.Relocated{
+		Stamp: workflow.Stamp{At: d.at, ID: r.key.Source + "|" + r.key.ID},
+		Found: m.Found, Location: m.Location, Ended: m.Ended,
+	}
+	if in.Found.IsZero() {
+		in.Found = r.order
+	}
+	found := false
+	for _, l := range all {
+		if !l.open() || !l.during(r.encounter, r.notice.Encounter.Identifier) {
+			continue
+		}
+		found, q.episode = true, l.id
+		if err := d.advance(l, in); err != nil {
+			return err
+		}
+	}
+	if !found {
+		const text = "no open plan belongs to this encounter: nothing changes"
+		r.notice.Warnings = appendOnce(r.notice.Warnings, outcome.Warnf(outcome.CodeNotFound, "MessageHeader.focus", text))
+	}
+	return nil
+}
+
+// appendOnce keeps a second try from telling the same again.
+func appendOnce(issues []outcome.Issue, i outcome.Issue) []outcome.Issue {
+	for _, x := range issues {
+		if x == i {
+			return issues
+		}
+	}
+	return append(issues, i)
+}
+
+// during reports whether the episode belongs to an encounter. One whose event told no
+// encounter may belong to any of the patient's.
+func (l *loaded) during(encounter string, id *fhir.Identifier) bool {
+	own := l.state.Refs
+	switch {
+	case own.Encounter == "" && own.EncounterIdentifier == "":
+		return true
+	case own.Encounter != "" && own.Encounter == encounter:
+		return true
+	}
+	return id != nil && own.EncounterIdentifier == id.Token()
+}

@@ -1,0 +1,221 @@
+package episode
+
+import (
+	"context"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/store"
+)
+
+// The methods of an entry.
+const (
+	methodPost  = "POST"
+	methodPut   = "PUT"
+	methodPatch = "PATCH"
+)
+
+// prepare reads all entries and gives each its id, so that they can refer to each other.
+func (b *batch) prepare(ctx context.Context) error {
+	for i := range b.entries {
+		w := work{Entry: &b.entries[i], index: i}
+		if !w.served() {
+			return outcome.Fail(outcome.CodeNotSupported, "chart", "%s of a %s is not taken in", w.Method, w.Type)
+		}
+		if err := b.identifyWork(ctx, &w); err != nil {
+			return err
+		}
+		if w.FullURL != "" {
+			b.local[w.FullURL] = w.Type + "/" + w.id
+		}
+		b.works = append(b.works, w)
+	}
+	if outcome.HasErrors(b.issues) {
+		return outcome.Reject("chart", b.issues)
+	}
+	return nil
+}
+
+// served reports whether such a change can be made.
+func (w *work) served() bool {
+	switch w.Method {
+	case methodPost:
+		return w.Type == "Observation" || w.Type == "ServiceRequest"
+	case methodPut:
+		return w.Type == "Task" || w.Type == "Observation"
+	case methodPatch:
+		return w.Type == "Task"
+	}
+	return false
+}
+
+// root is the FHIRPath of the entry's resource.
+func (w *work) root() string {
+	if w.Path != "" {
+		return w.Path
+	}
+	return w.Type
+}
+
+// identifyWork reads the body and finds what is stored already.
+func (b *batch) identifyWork(ctx context.Context, w *work) error {
+	if w.Method == methodPost {
+		w.doc = b.read(w, w.Body)
+		if w.doc == nil {
+			return nil
+		}
+		return b.identifyCreate(ctx, w)
+	}
+	w.id = w.ID
+	current, err := b.Store.Read(ctx, w.Type, w.ID)
+	if err != nil {
+		return err
+	}
+	w.current = &current
+	body := w.Body
+	if w.Method == methodPatch {
+		if body, err = patched(current.Body, w.Body); err != nil {
+			return err
+		}
+	}
+	if w.doc = b.read(w, body); w.doc == nil {
+		return nil
+	}
+	if id := w.doc.Root.Str("id"); id != w.ID {
+		b.issues = append(b.issues, outcome.Errorf(outcome.CodeInvalid, w.root()+".id", "the id must be that of the URL"))
+	}
+	return w.match()
+}
+
+// read parses and validates a body; nil when there are errors, which are collected.
+func (b *batch) read(w *work, body []byte) *tree.Document {
+	doc, issues := tree.Parse(body)
+	if doc != nil && !outcome.HasErrors(issues) {
+		if kind := doc.Root.Str("resourceType"); kind != w.Type {
+			issues = append(issues, outcome.Errorf(outcome.CodeInvalid, "", "a %s is expected here, not a %q", w.Type, kind))
+		} else {
+			issues = b.Validator.Resource(body)
+		}
+	}
+	failed := doc == nil
+	for _, i := range issues {
+		if !outcome.HasErrors([]outcome.Issue{i}) {
+			continue
+		}
+		failed = true
+		if w.Path != "" {
+			i.Expression = w.Path + strings.TrimPrefix(i.Expression, w.Type)
+		}
+		b.issues = append(b.issues, i)
+	}
+	if failed {
+		return nil
+	}
+	return doc
+}
+
+// match checks If-Match where it was sent. A Task that is completed again is looked at
+// later: that has been done, whatever the version (RFC 9110 section 13.1.1).
+func (w *work) match() error {
+	again := w.Type == "Task" && w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed"
+	if w.IfMatch == "" || again {
+		return nil
+	}
+	tag := strings.Trim(strings.TrimPrefix(w.IfMatch, "W/"), `"`)
+	if tag != strconv.FormatInt(w.current.Version, 10) {
+		return outcome.Fail(outcome.CodeConflict, "chart", "the %s has changed since: read it again; its version is %d", w.Type, w.current.Version)
+	}
+	return nil
+}
+
+// identifyCreate finds the resource that a create repeats, by its identifiers or else by
+// If-None-Exist; without one it gives the new one its id.
+func (b *batch) identifyCreate(ctx context.Context, w *work) error {
+	w.id = b.ids.within(b.input, w.Type, strconv.Itoa(w.index))
+	ids := fhir.Identifiers(w.doc)
+	id, known, err := b.identify(ctx, w.Type, ids)
+	if err != nil {
+		return err
+	}
+	if len(ids) == 0 && w.IfNoneExist != "" {
+		if id, known, err = b.matching(ctx, w); err != nil {
+			return err
+		}
+	}
+	if known {
+		current, err := b.Store.Read(ctx, w.Type, id)
+		if err != nil {
+			return err
+		}
+		w.id, w.current = id, &current
+		return nil
+	}
+	for _, i := range ids {
+		w.claims = append(w.claims, store.Identity{Type: w.Type, System: i.System, Value: i.Value, ID: w.id})
+	}
+	return nil
+}
+
+// conditional is the identifier system under which the query of a conditional create is
+// claimed, so that two of them at once make one resource.
+const conditional = "urn:fhirsvc:if-none-exist"
+
+// matching finds what a conditional create may repeat
+// (hl7.org/fhir/R4/http.html#ccreate).
+func (b *batch) matching(ctx context.Context, w *work) (id string, known bool, err error) {
+	params, err := url.ParseQuery(w.IfNoneExist)
+	if err != nil {
+		return "", false, outcome.Fail(outcome.CodeInvalid, "chart", "If-None-Exist is no query")
+	}
+	query, _, issues := search.Parse(w.Type, params, search.Options{})
+	if outcome.HasErrors(issues) {
+		return "", false, outcome.Reject("chart", issues)
+	}
+	if len(query.All) == 0 {
+		return "", false, outcome.Fail(outcome.CodeInvalid, "chart", "If-None-Exist has no criteria")
+	}
+	key := params.Encode()
+	if id, known, err = b.Store.Identity(ctx, w.Type, conditional, key); known || err != nil {
+		return id, known, err
+	}
+	query.Count = 2
+	page, err := b.Store.Search(ctx, query)
+	switch {
+	case err != nil:
+		return "", false, err
+	case len(page.Matches) > 1:
+		return "", false, outcome.Fail(outcome.CodeMultipleMatches, "chart", "If-None-Exist fits more than one %s", w.Type)
+	case len(page.Matches) == 1:
+		return page.Matches[0].ID, true, nil
+	}
+	w.claims = append(w.claims, store.Identity{Type: w.Type, System: conditional, Value: key, ID: w.id})
+	return "", false, nil
+}
+
+// refer gives the stored form of a reference to another entry.
+func (b *batch) refer(ref string) string {
+	if to, ok := b.local[ref]; ok {
+		return to
+	}
+	return ref
+}
+
+// take reads one entry as what it is.
+func (b *batch) take(ctx context.Context, w *work) error {
+	if w.Method == methodPost && w.current != nil {
+		w.finish = func() EntryResult { return EntryResult{Resource: *w.current} }
+		return nil
+	}
+	switch w.Type {
+	case "Observation":
+		return b.observation(ctx, w)
+	case "ServiceRequest":
+		return b.order(ctx, w)
+	}
+	return b.task(ctx, w)
+}

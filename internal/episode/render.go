@@ -1,0 +1,57 @@
+package episode
+
+import (
+	"fmt"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/workflow"
+)
+
+// renderer writes an effect as an R4 resource.
+type renderer func(e workflow.Effect, c fhir.Context, v fhir.Version) ([]byte, error)
+
+func renderEffect(e workflow.Effect, c fhir.Context, v fhir.Version) ([]byte, error) {
+	switch e := e.(type) {
+	case workflow.PutTask:
+		return fhir.RenderTask(e.Task, c, v)
+	case workflow.PutPlan:
+		return fhir.RenderPlan(e.Plan, c, v)
+	case workflow.PutFlag:
+		return fhir.RenderFlag(e.Flag, c, v)
+	case workflow.WakeAt:
+	}
+	return nil, fmt.Errorf("effect %T is no resource", e)
+}
+
+// target names the resource of an effect; key is set for Tasks alone.
+func (s *Service) target(episode string, e workflow.Effect) (resourceType, id string, key *workflow.TaskKey) {
+	switch e := e.(type) {
+	case workflow.PutTask:
+		return "Task", s.ids.task(episode, e.Task.Key), &e.Task.Key
+	case workflow.PutPlan:
+		return "CarePlan", s.ids.plan(episode), nil
+	case workflow.PutFlag:
+		return "Flag", s.ids.flag(episode, e.Flag.Code), nil
+	case workflow.WakeAt:
+	}
+	return "", "", nil
+}
+
+// digestOf tells renderings apart that would make another version. A plan has a rule of
+// its own; for all else every byte counts but version and time.
+func (s *Service) digestOf(e workflow.Effect, c fhir.Context, id string) (string, error) {
+	if p, ok := e.(workflow.PutPlan); ok {
+		return fhir.PlanDigest(p.Plan, c), nil
+	}
+	body, err := s.render(e, c, fhir.Version{ID: id})
+	return digest(body), err
+}
+
+// contextOf is what rendering needs to know of an episode.
+func (s *Service) contextOf(l *loaded) fhir.Context {
+	return fhir.Context{
+		Episode: l.id, Refs: l.state.Refs, Protocol: l.protocol.Protocol, NoProtocol: l.core.NoProtocol,
+		Software: s.Software, Terminology: s.Terminology, Names: l.state.Names, Zone: s.Zone,
+		TaskID: func(k workflow.TaskKey) string { return s.ids.task(l.id, k) },
+	}
+}

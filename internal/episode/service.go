@@ -1,0 +1,74 @@
+package episode
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/google/uuid"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/store"
+	"fhirsvc/internal/workflow"
+)
+
+// Validator says what is wrong with an R4 resource. It is safe for concurrent use.
+type Validator interface {
+	Resource(body []byte) []outcome.Issue
+}
+
+// Options are what the service is made of. Store, Validator, Clock and Log are needed.
+type Options struct {
+	Store     store.Store
+	Validator Validator
+	Clock     Clock
+	Log       *slog.Logger
+	// Protocols are the PlanDefinitions that new episodes may be given.
+	Protocols [][]byte
+	// Drafts allows protocols that nobody has approved: for the sandbox alone.
+	Drafts bool
+	// Endpoint is this service's own URL, for response messages.
+	Endpoint string
+	// Software is the version of this service, for Provenance.
+	Software string
+	// Terminology says which standard codings are written.
+	Terminology fhir.Terminology
+	// ResourceInChanges puts the resource into change events.
+	ResourceInChanges bool
+	// Zone is that of instants in narratives; nil is UTC.
+	Zone *time.Location
+}
+
+// Service is the one path in. It is safe for concurrent use; all its state is in the
+// store.
+type Service struct {
+	Options
+	ids       ids
+	protocols *protocols
+	woken     *signal
+	step      func(workflow.Episode, workflow.Input) (workflow.Episode, []workflow.Effect, error)
+	render    renderer
+}
+
+// New returns a service on a store. It fixes the namespace of ids and the protocols in
+// the store, and refuses every protocol that can't be used, naming each fault.
+func New(ctx context.Context, o Options) (*Service, error) {
+	namespace, err := o.Store.Fix(ctx, "namespace", uuid.NewString())
+	if err != nil {
+		return nil, fmt.Errorf("fix namespace of ids: %w", err)
+	}
+	ns, err := uuid.Parse(namespace)
+	if err != nil {
+		return nil, fmt.Errorf("namespace of ids: %w", err)
+	}
+	p, err := fixProtocols(ctx, o.Store, o.Protocols, o.Drafts)
+	if err != nil {
+		return nil, err
+	}
+	return &Service{Options: o, ids: ids{ns}, protocols: p, woken: newSignal(), step: workflow.Step, render: renderEffect}, nil
+}
+
+// Now gives the time that computes, UTC in microseconds.
+func (s *Service) Now() time.Time { return s.Clock().UTC().Truncate(time.Microsecond) }

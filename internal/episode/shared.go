@@ -1,0 +1,166 @@
+package episode
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"time"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/store"
+)
+
+// incoming is a resource that came from outside and is kept as it was sent.
+type incoming struct {
+	resourceType string
+	identifiers  []fhir.Identifier
+	body         []byte
+	rewriting    fhir.Rewriting // without Version
+}
+
+// share stores what belongs to no single episode, each resource in a changeset of its
+// own: patients first, since encounters refer to them.
+func (r *reception) share(ctx context.Context) (parties, error) {
+	p := parties{local: map[string]string{}}
+	n := r.notice
+	var err error
+	if n.Subject.Entry < 0 {
+		id := *n.Subject.Identifier
+		if p.subject, err = r.shareOne(ctx, incoming{resourceType: "Patient", identifiers: []fhir.Identifier{id}, body: fhir.BarePatient(id)}, time.Time{}); err != nil {
+			return p, err
+		}
+	}
+	for _, kind := range []string{"Patient", "Practitioner", "Encounter"} {
+		for i, e := range n.Entries {
+			if e.Type != kind {
+				continue
+			}
+			ref, err := r.shareOne(ctx, r.incoming(e, p), r.order)
+			if err != nil {
+				return p, err
+			}
+			for _, name := range e.Names {
+				p.local[name] = ref
+			}
+			switch i {
+			case n.Subject.Entry:
+				p.subject = ref
+			case n.Encounter.Entry:
+				p.encounter = ref
+			}
+		}
+	}
+	return p, nil
+}
+
+// incoming is an entry of the message with its references as they are stored.
+func (r *reception) incoming(e fhir.Entry, p parties) incoming {
+	in := incoming{resourceType: e.Type, identifiers: e.Identifiers, body: e.Body}
+	in.rewriting.References = func(ref string) string {
+		if to, ok := p.local[ref]; ok {
+			return to
+		}
+		return ref
+	}
+	if e.Type != "Patient" {
+		in.rewriting.Insert = map[string]string{"subject": p.subject}
+	}
+	return in
+}
+
+// shareOne creates a shared resource, or updates it from a newer message. It gives the
+// reference to it. A zero order never updates.
+func (s *Service) shareOne(ctx context.Context, in incoming, order time.Time) (string, error) {
+	id := ""
+	_, err := s.commit(ctx, "share "+in.resourceType, func(ctx context.Context) (*draft, error) {
+		var known bool
+		var err error
+		if id, known, err = s.identify(ctx, in.resourceType, in.identifiers); err != nil {
+			return nil, err
+		}
+		if !known {
+			id = s.ids.known(in.resourceType, in.identifiers[0])
+		}
+		if known && (order.IsZero() || !s.newer(ctx, in.resourceType, id, order)) {
+			return nil, nil
+		}
+		d := s.newDraft("")
+		d.occurred = order
+		r, changed, err := s.version(ctx, in, id, d.at)
+		if err != nil || !changed {
+			return nil, err
+		}
+		d.put(r, 0)
+		if d.changes.Identities, err = s.claims(ctx, in, id); err != nil {
+			return nil, err
+		}
+		return d, d.seal(store.Inbox{})
+	})
+	if err != nil {
+		return "", fmt.Errorf("share %s: %w", in.resourceType, err)
+	}
+	return in.resourceType + "/" + id, nil
+}
+
+// identify finds a resource by the first of its identifiers that is known.
+func (s *Service) identify(ctx context.Context, resourceType string, ids []fhir.Identifier) (id string, known bool, err error) {
+	for _, i := range ids {
+		if id, known, err = s.Store.Identity(ctx, resourceType, i.System, i.Value); known || err != nil {
+			return id, known, err
+		}
+	}
+	return "", false, nil
+}
+
+// claims are the identifiers of a resource that nobody holds yet.
+func (s *Service) claims(ctx context.Context, in incoming, id string) ([]store.Identity, error) {
+	var claims []store.Identity
+	for _, i := range in.identifiers {
+		_, held, err := s.Store.Identity(ctx, in.resourceType, i.System, i.Value)
+		if err != nil {
+			return nil, err
+		}
+		if !held {
+			claims = append(claims, store.Identity{Type: in.resourceType, System: i.System, Value: i.Value, ID: id})
+		}
+	}
+	return claims, nil
+}
+
+// newer reports whether order lies after the message that a shared resource was last
+// written from, as its Provenance tells. Without one, nobody told anything before.
+func (s *Service) newer(ctx context.Context, resourceType, id string, order time.Time) bool {
+	current, err := s.Store.Read(ctx, resourceType, id)
+	if err != nil {
+		return notFound(err)
+	}
+	p, err := s.Store.Read(ctx, "Provenance", s.ids.provenance(resourceType, id, current.Version))
+	if err != nil {
+		return notFound(err)
+	}
+	return order.After(fhir.Occurred(p.Body))
+}
+
+// version gives the next version of a resource from outside; changed is false when its
+// content is the stored one.
+func (s *Service) version(ctx context.Context, in incoming, id string, at time.Time) (r store.Resource, changed bool, err error) {
+	doc, _ := tree.Parse(in.body)
+	if doc == nil {
+		return r, false, fmt.Errorf("version of %s/%s: it was read before and can't be read again", in.resourceType, id)
+	}
+	current, err := s.Store.Read(ctx, in.resourceType, id)
+	switch {
+	case err == nil:
+		in.rewriting.Version = fhir.Version{ID: id, Number: current.Version, At: current.Updated}
+		same, err := fhir.Rewrite(doc, in.rewriting)
+		if err != nil || bytes.Equal(same, current.Body) {
+			return current, false, err
+		}
+	case !notFound(err):
+		return r, false, err
+	}
+	in.rewriting.Version = fhir.Version{ID: id, Number: current.Version + 1, At: at}
+	body, err := fhir.Rewrite(doc, in.rewriting)
+	return store.Resource{Type: in.resourceType, ID: id, Version: current.Version + 1, Body: body}, true, err
+}

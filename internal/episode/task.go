@@ -1,0 +1,99 @@
+package episode
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/store"
+)
+
+// task takes in what a client did to a Task.
+func (b *batch) task(ctx context.Context, w *work) error {
+	unchanged := func() EntryResult { return EntryResult{Resource: *b.resourceOr(w, *w.current)} }
+	w.finish = unchanged
+	if w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed" {
+		return nil // completing what is completed changes nothing
+	}
+	base, err := b.base(ctx, w)
+	if err != nil {
+		return err
+	}
+	sent, _ := tree.Parse(fhir.Refer(w.doc, b.refer))
+	if base == nil || sent == nil {
+		return fmt.Errorf("read Task %s: it was read before and can't be read again", w.id)
+	}
+	c, issues := fhir.DecodeTask(base, sent, w.Path)
+	switch {
+	case c == nil:
+		b.issues = append(b.issues, issues...)
+		return nil
+	case c.Claim && w.IfMatch == "":
+		return &outcome.Error{Kind: outcome.CodeRequired, Op: "chart", Issues: []outcome.Issue{
+			outcome.Errorf(outcome.CodeRequired, w.root()+".owner", "a claim needs If-Match, so that two don't take the same Task unknowingly"),
+		}}
+	case c.Empty:
+		return nil
+	}
+	return b.update(ctx, w, c, sent)
+}
+
+// update hands a change to the core. The prebuilt review Task of an input in quarantine
+// is unknown to the core: it is kept as the client wrote it.
+func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *tree.Document) error {
+	if w.current.Episode != "" {
+		l, err := b.episode(ctx, w.current.Episode)
+		if err != nil && !notFound(err) {
+			return err
+		}
+		if err == nil {
+			if key, ok := l.task(w.id); ok {
+				u := c.Update
+				u.Task, u.By, u.Entry = key, b.client.name(), w.index
+				in := b.inputOf(l)
+				in.Updates = append(in.Updates, u)
+				if c.Owner != nil {
+					l.call(c.Owner.By(), c.Owner.Display)
+				}
+				return nil
+			}
+		}
+	}
+	v, changed, err := b.version(ctx, incoming{resourceType: "Task", body: []byte(sent.Raw(sent.Root))}, w.id, b.draft.at)
+	if err != nil || !changed {
+		return err
+	}
+	v.Episode, v.Unit = w.current.Episode, w.current.Unit
+	b.draft.put(v, 0)
+	return nil
+}
+
+// base is the version that the client started from: the one that the body names, else
+// the current one. A Task may have been re-timed since it was read; that is no reason to
+// refuse that it was done.
+func (b *batch) base(ctx context.Context, w *work) (*tree.Document, error) {
+	r := *w.current
+	named, err := strconv.ParseInt(w.doc.Root.Get("meta").Str("versionId"), 10, 64)
+	if err == nil && named != r.Version {
+		if r, err = b.Store.ReadVersion(ctx, "Task", w.id, named); err != nil {
+			if !notFound(err) {
+				return nil, err
+			}
+			r = *w.current
+		}
+	}
+	doc, _ := tree.Parse(r.Body)
+	return doc, nil
+}
+
+// statusOf reads the status of a stored resource.
+func statusOf(r *store.Resource) string {
+	doc, _ := tree.Parse(r.Body)
+	if doc == nil {
+		return ""
+	}
+	return doc.Root.Str("status")
+}

@@ -1,0 +1,111 @@
+package episode
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/store"
+)
+
+const (
+	shortestPoll = 20 * time.Millisecond
+	longestPoll  = 500 * time.Millisecond
+	dueLease     = 30 * time.Second // long enough for a slow database; a dead replica's work is late by this
+	dueBatch     = 64
+	dueWorkers   = 4
+)
+
+// Timers tells episodes that their time has come. Many replicas may run them on one
+// store: each due time is leased to one of them.
+type Timers struct {
+	service *Service
+	log     *slog.Logger
+	// database is set where the database's own clock says what is due.
+	database bool
+}
+
+// NewTimers returns the timers of a service. With databaseClock the database's own
+// clock says what is due, so that the clocks of replicas don't matter; without, the
+// service's.
+func NewTimers(s *Service, databaseClock bool) *Timers {
+	return &Timers{service: s, log: s.Log, database: databaseClock}
+}
+
+// Run works until ctx ends, and then finishes what it has begun. It polls fast while
+// there is something due and slower while there is not, and looks at once when this
+// process has stored a new due time.
+func (t *Timers) Run(ctx context.Context) {
+	wait := shortestPoll
+	for ctx.Err() == nil {
+		n, err := t.fire(ctx)
+		switch {
+		case err != nil && ctx.Err() == nil:
+			t.log.Warn("due times not handled", "kind", outcome.KindOf(err), "error", err)
+			wait = longestPoll
+		case n > 0:
+			wait = shortestPoll
+		default:
+			wait = min(2*wait, longestPoll)
+		}
+		t.sleep(ctx, wait)
+	}
+}
+
+func (t *Timers) sleep(ctx context.Context, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	case <-t.service.woken.c:
+	}
+}
+
+// NextDue gives the earliest instant at which something is due; ok is false if there
+// is none.
+func (t *Timers) NextDue(ctx context.Context) (at time.Time, ok bool, err error) {
+	return t.service.Store.NextDue(ctx)
+}
+
+// FireDue does all that is due at the service's time, until nothing is.
+func (t *Timers) FireDue(ctx context.Context) error {
+	for {
+		n, err := t.fire(ctx)
+		if err != nil || n == 0 {
+			return err
+		}
+	}
+}
+
+// fire claims what is due and does it. It gives how many episodes were claimed, and the
+// first error. The lease of an episode that failed brings it back.
+func (t *Timers) fire(ctx context.Context) (int, error) {
+	now := t.service.Now()
+	var claimAt time.Time // the database's clock
+	if !t.database {
+		claimAt = now
+	}
+	due, err := t.service.Store.ClaimDue(ctx, claimAt, dueBatch, dueLease)
+	if err != nil {
+		return 0, err
+	}
+	var g errgroup.Group
+	g.SetLimit(dueWorkers)
+	for _, d := range due {
+		g.Go(func() error { return t.elapse(context.WithoutCancel(ctx), d, now) })
+	}
+	return len(due), g.Wait()
+}
+
+func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {
+	ctx, cancel := context.WithTimeout(ctx, dueLease)
+	defer cancel()
+	if d.At.After(now) {
+		now = d.At
+	}
+	return t.service.Elapse(ctx, d.Episode, now)
+}
