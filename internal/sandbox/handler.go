@@ -100,16 +100,24 @@ func (h *ClockHandler) turnTo(ctx context.Context, to time.Time) error {
 		if !ok || at.After(to) {
 			return h.clock.Set(to)
 		}
-		if at.After(h.clock.Now()) {
-			if err := h.clock.Set(at); err != nil {
-				return err
-			}
-		}
-		if err := h.driver.FireDue(ctx); err != nil {
+		if err := h.halt(ctx, at); err != nil {
 			return err
 		}
 	}
 	return ctx.Err()
+}
+
+// halt does what is due at an instant. What is still due at a time that has passed is in
+// somebody else's hand: it waits a little for it.
+func (h *ClockHandler) halt(ctx context.Context, at time.Time) error {
+	if at.After(h.clock.Now()) {
+		if err := h.clock.Set(at); err != nil {
+			return err
+		}
+	} else {
+		time.Sleep(2 * time.Millisecond)
+	}
+	return h.driver.FireDue(ctx)
 }
 
 // target reads where the clock is to be turned.

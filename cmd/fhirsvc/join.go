@@ -1,0 +1,144 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"fhirsvc/internal/delivery"
+	"fhirsvc/internal/episode"
+	"fhirsvc/internal/events"
+	"fhirsvc/internal/fhir/validate"
+	"fhirsvc/internal/rest"
+	"fhirsvc/internal/store"
+)
+
+// joinOptions are what a node is joined from.
+type joinOptions struct {
+	store           store.Store
+	natsURL         string
+	credentials     string
+	httpAddr        string
+	baseURL         string
+	clock           episode.Clock
+	databaseClock   bool // the database says what is due
+	protocols       [][]byte
+	drafts          bool
+	changesResource bool
+	lameDuck        time.Duration
+	shutdown        time.Duration
+	log             *slog.Logger
+}
+
+// anybody is who every caller is as long as there is no authentication.
+func anybody() episode.Client {
+	return episode.Client{ID: "anonymous", Display: "Unauthenticated client"}
+}
+
+// join connects the rooms. The node does nothing until it is run, but its address is
+// taken already. On an error nothing stays open.
+func join(ctx context.Context, o joinOptions) (_ *node, err error) {
+	n := &node{store: o.store, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown}
+	if n.listen, err = net.Listen("tcp", o.httpAddr); err != nil {
+		return nil, fmt.Errorf("listen for HTTP: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, n.listen.Close())
+		}
+	}()
+	if n.nats, err = dial(o.natsURL, o.credentials, o.log); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			n.nats.Close()
+		}
+	}()
+	if err := n.joinService(ctx, o); err != nil {
+		return nil, err
+	}
+	if err := n.joinBroker(ctx, o); err != nil {
+		return nil, err
+	}
+	return n, n.joinHTTP(ctx, o)
+}
+
+// joinService makes what handles inputs, and the timers.
+func (n *node) joinService(ctx context.Context, o joinOptions) error {
+	service, err := episode.New(ctx, episode.Options{
+		Store:             wakingStore{Store: o.store, node: n},
+		Validator:         validate.New(validate.Options{}),
+		Clock:             o.clock,
+		Log:               o.log,
+		Protocols:         o.protocols,
+		Drafts:            o.drafts,
+		Endpoint:          n.base(o),
+		Software:          version(),
+		ResourceInChanges: o.changesResource,
+	})
+	if err != nil {
+		return usageError{err}
+	}
+	n.service, n.timers = service, episode.NewTimers(service, o.databaseClock)
+	return nil
+}
+
+// joinBroker makes what takes events in and what sends changes out.
+func (n *node) joinBroker(ctx context.Context, o joinOptions) error {
+	js, err := jetstream.New(n.nats)
+	if err != nil {
+		return err
+	}
+	if err := events.Prepare(ctx, js); err != nil {
+		return fmt.Errorf("prepare streams: %w", err)
+	}
+	n.intake, err = events.NewIntake(ctx, js, events.IntakeOptions{Handler: n.service, Ping: o.store.Ping, Log: o.log})
+	if err != nil {
+		return err
+	}
+	n.relay = delivery.NewRelay(delivery.Options{Outbox: o.store, Publisher: events.NewPublisher(js), Log: o.log})
+	return nil
+}
+
+// joinHTTP makes the server.
+func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
+	key, err := o.store.Fix(ctx, "paging-key", rand.Text())
+	if err != nil {
+		return fmt.Errorf("fix the paging key: %w", err)
+	}
+	n.server = newServer(rest.New(rest.Options{
+		Reading: o.store, Charting: n.service, Messaging: n.service,
+		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Client: anybody(),
+		PagingKey: []byte(key), Version: version(), Built: built(),
+	}), o.log)
+	return nil
+}
+
+// base is where clients reach /fhir.
+func (n *node) base(o joinOptions) string {
+	if o.baseURL != "" {
+		return o.baseURL
+	}
+	return n.url() + "/fhir"
+}
+
+// wakingStore wakes the node's relay after each commit, so that changes go out at once.
+type wakingStore struct {
+	store.Store
+	node *node
+}
+
+func (w wakingStore) Commit(ctx context.Context, changes []store.Changeset) ([]store.Result, error) {
+	results, err := w.Store.Commit(ctx, changes)
+	if r := w.node.relay; r != nil && err == nil {
+		r.Wake()
+	}
+	return results, err
+}

@@ -1,0 +1,144 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+// The exit codes.
+const (
+	exitOK     = 0
+	exitFailed = 1
+	exitUsage  = 2 // wrong flags or configuration
+)
+
+// usageError is a fault of whoever started the program; its text says what to change.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+// surroundings are what a command may use of the world outside.
+type surroundings struct {
+	getenv func(string) string
+	stdout io.Writer
+	stderr io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	out := surroundings{getenv: os.Getenv, stdout: os.Stdout, stderr: os.Stderr}
+	code := run(ctx, os.Args[1:], out)
+	stop()
+	os.Exit(code)
+}
+
+// command is one subcommand.
+type command struct {
+	name    string
+	summary string
+	run     func(ctx context.Context, args []string, out surroundings) error
+}
+
+func commands() []command {
+	return []command{
+		{"sandbox", "the whole service on this machine, with nothing to install", runSandbox},
+		{"serve", "the service on an external NATS and PostgreSQL, configured by FHIRSVC_*", runServe},
+		{"migrate", "bring the database to this version's schema", runMigrate},
+	}
+}
+
+// run is the program without its process: it returns the exit code.
+func run(ctx context.Context, args []string, out surroundings) int {
+	if len(args) == 0 {
+		usage(out.stderr)
+		return exitUsage
+	}
+	switch args[0] {
+	case "--version", "-version", "version":
+		fmt.Fprintln(out.stdout, "fhirsvc", version())
+		return exitOK
+	case "--help", "-help", "-h", "help":
+		usage(out.stdout)
+		return exitOK
+	}
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return exitCode(c.run(ctx, args[1:], out), out.stderr)
+		}
+	}
+	fmt.Fprintf(out.stderr, "fhirsvc: there is no command %q\n\n", args[0])
+	usage(out.stderr)
+	return exitUsage
+}
+
+// exitCode says on stderr what went wrong, once.
+func exitCode(err error, stderr io.Writer) int {
+	var wrong usageError
+	switch {
+	case err == nil, errors.Is(err, flag.ErrHelp):
+		return exitOK
+	case errors.As(err, &wrong):
+		fmt.Fprintln(stderr, "fhirsvc:", err)
+		return exitUsage
+	default:
+		fmt.Fprintln(stderr, "fhirsvc:", err)
+		return exitFailed
+	}
+}
+
+// caution stands on every help text, since the work can hurt someone.
+const caution = `fhirsvc schedules and documents. It never decides treatment: local policy and the
+responsible clinician do. No practising clinician has reviewed it yet.
+`
+
+func usage(w io.Writer) {
+	fmt.Fprint(w, `fhirsvc holds the clock of a radial compression band after a catheterization through
+the wrist: when to look, when to release how much air, what is late.
+
+Usage: fhirsvc COMMAND [flags]
+
+`)
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.summary)
+	}
+	fmt.Fprintf(w, "  %-10s %s\n\n", "--version", "print the version")
+	fmt.Fprint(w, "'fhirsvc COMMAND --help' tells more. New here? Try 'fhirsvc sandbox --play'.\n\n", caution)
+}
+
+// newFlags returns a flag set whose help begins with the text.
+func newFlags(name string, out surroundings, text string) *flag.FlagSet {
+	f := flag.NewFlagSet(name, flag.ContinueOnError)
+	f.SetOutput(out.stderr)
+	f.Usage = func() {
+		fmt.Fprintf(f.Output(), "%s\n", text)
+		f.PrintDefaults()
+		fmt.Fprintf(f.Output(), "\n%s", caution)
+	}
+	return f
+}
+
+// parse reads the flags; there are no further arguments in any command. Asked for help,
+// it gives it on stdout.
+func parse(f *flag.FlagSet, args []string, out surroundings) error {
+	for _, a := range args {
+		if a == "-h" || a == "-help" || a == "--help" {
+			f.SetOutput(out.stdout)
+		}
+	}
+	err := f.Parse(args)
+	switch {
+	case errors.Is(err, flag.ErrHelp):
+		return err
+	case err != nil:
+		return usageError{fmt.Errorf("%s: see above", f.Name())}
+	case f.NArg() > 0:
+		return usageError{fmt.Errorf("%s: unexpected argument %q; all settings are flags", f.Name(), f.Arg(0))}
+	}
+	return nil
+}

@@ -1,0 +1,73 @@
+package bedside
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// tell prints one line: when, who, what.
+func (p *play) tell(who, what string) {
+	fmt.Fprintf(p.out, "%s  %-16s  %s\n", clockTime(p.now), who, what)
+}
+
+// who does such a Task.
+func who(t Task) Person {
+	if t.Code == "clinician-review" {
+		return Doctor()
+	}
+	return Nurse()
+}
+
+// label is the Task in plain words, such as "release step 3".
+func (t Task) label() string {
+	words := strings.ReplaceAll(t.Code, "-", " ")
+	if i := strings.LastIndex(t.Key, "/"); i >= 0 && t.Code == "release-step" {
+		return words + " " + t.Key[i+1:]
+	}
+	return words
+}
+
+// inBand is the volume in the band as the service tells it with the open Tasks; "" once
+// none shows it.
+func inBand(tasks []Task) string {
+	const prefix = "Volume in the band: "
+	for _, t := range tasks {
+		for _, n := range t.Notes {
+			if text, ok := strings.CutPrefix(n, prefix); ok && t.Open() {
+				volume, _, _ := strings.Cut(text, ",")
+				return "In the band: " + volume + ". "
+			}
+		}
+	}
+	return ""
+}
+
+// next says which Task is due next.
+func next(tasks []Task) string {
+	for _, t := range tasks { // in order of their due times
+		switch {
+		case !t.Turn():
+		case t.Due.IsZero():
+			return "Next: " + t.label()
+		case t.Priority == "stat" || t.Priority == "asap":
+			return fmt.Sprintf("NEXT, %s: %s%s", strings.ToUpper(t.Priority), t.label(), t.plan())
+		default:
+			return fmt.Sprintf("Next: %s%s, due %s", t.label(), t.plan(), clockTime(t.Due))
+		}
+	}
+	return "Nothing is due"
+}
+
+func (t Task) plan() string {
+	if t.Planned == "" {
+		return ""
+	}
+	return " of " + t.Planned + " mL"
+}
+
+// ended reports in which state a plan is no longer open.
+func ended(status string) bool { return status == "completed" || status == "revoked" }
+
+// clockTime is how instants are printed.
+func clockTime(t time.Time) string { return t.UTC().Format("15:04") }
