@@ -55,7 +55,7 @@ type batch struct {
 	episodes map[string]*loaded
 	subjects map[string][]*loaded
 	charted  map[*loaded]*workflow.Charted
-	local    map[string]string            // fullUrl to Type/id
+	local    map[string]string // fullUrl to Type/id
 	works    []work
 	issues   []outcome.Issue
 	results  []EntryResult

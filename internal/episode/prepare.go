@@ -122,8 +122,7 @@ func (b *batch) read(w *work, body []byte) *tree.Document {
 // match checks If-Match where it was sent. A Task that is completed again is looked at
 // later: that has been done, whatever the version (RFC 9110 section 13.1.1).
 func (w *work) match() error {
-	again := w.Type == "Task" && w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed"
-	if w.IfMatch == "" || again {
+	if w.IfMatch == "" || w.again() {
 		return nil
 	}
 	tag := strings.Trim(strings.TrimPrefix(w.IfMatch, "W/"), `"`)

@@ -9,15 +9,13 @@ import (
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/workflow"
 )
 
 // task takes in what a client did to a Task.
 func (b *batch) task(ctx context.Context, w *work) error {
 	unchanged := func() EntryResult { return EntryResult{Resource: *b.resourceOr(w, *w.current)} }
 	w.finish = unchanged
-	if w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed" {
-		return nil // completing what is completed changes nothing
-	}
 	base, err := b.base(ctx, w)
 	if err != nil {
 		return err
@@ -27,6 +25,10 @@ func (b *batch) task(ctx context.Context, w *work) error {
 		return fmt.Errorf("read Task %s: it was read before and can't be read again", w.id)
 	}
 	c, issues := fhir.DecodeTask(base, sent, w.Path)
+	if w.again() {
+		// Completing what is completed changes nothing; a new note is still kept.
+		c, issues = b.notesAlone(w, sent)
+	}
 	switch {
 	case c == nil:
 		b.issues = append(b.issues, issues...)
@@ -39,6 +41,20 @@ func (b *batch) task(ctx context.Context, w *work) error {
 		return nil
 	}
 	return b.update(ctx, w, c, sent)
+}
+
+// again reports whether a Task is completed that is completed.
+func (w *work) again() bool {
+	return w.Type == "Task" && w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed"
+}
+
+func (b *batch) notesAlone(w *work, sent *tree.Document) (*fhir.TaskChange, []outcome.Issue) {
+	stored, _ := tree.Parse(w.current.Body)
+	notes, issues := fhir.DecodeNotes(stored, sent, w.Path)
+	if len(issues) > 0 {
+		return nil, issues
+	}
+	return &fhir.TaskChange{Update: workflow.TaskUpdate{Notes: notes}, Empty: len(notes) == 0}, nil
 }
 
 // update hands a change to the core. The prebuilt review Task of an input in quarantine

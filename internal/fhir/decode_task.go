@@ -33,11 +33,7 @@ func DecodeTask(base, sent *tree.Document, path string) (*TaskChange, []outcome.
 			r.output(c, n)
 		}
 	}
-	for n := range r.root.Get("note").Items() {
-		if !holds(base.Root.Get("note"), n) {
-			r.note(c, n)
-		}
-	}
+	r.notes(c, base.Root)
 	if n := r.root.Get("executionPeriod"); n != nil && !same(n, base.Root.Get("executionPeriod")) {
 		c.Update.Start = r.taskTime(n, "start")
 		c.Update.End = r.taskTime(n, "end")
@@ -48,6 +44,19 @@ func DecodeTask(base, sent *tree.Document, path string) (*TaskChange, []outcome.
 		return nil, r.issues
 	}
 	return c, nil
+}
+
+// DecodeNotes gives the notes of a Task that a client sent and that the stored one does
+// not have. The result is nil when there is an error among the issues, and when there
+// is no new note.
+func DecodeNotes(stored, sent *tree.Document, path string) ([]workflow.Note, []outcome.Issue) {
+	r := newReader(sent, sent.Root, path)
+	c := &TaskChange{}
+	r.notes(c, stored.Root)
+	if outcome.HasErrors(r.issues) {
+		return nil, r.issues
+	}
+	return c.Update.Notes, nil
 }
 
 // ownElements are those that are not compared, and those that a client may change.
@@ -111,26 +120,27 @@ func (r *reader) owner(c *TaskChange, base *tree.Node) {
 	c.Claim = by != "" && !c.Update.Status.Finished()
 }
 
-// output reads a finding that the client says the Task brought: a reference to an
-// Observation, or the reason why there is none.
+// output reads a finding that the client says the Task brought. What was not done is
+// charted as an Observation, too, so that it has a time and an author.
 func (r *reader) output(c *TaskChange, n *tree.Node) {
 	code, ok := ReadFinding(readConcept(n.Get("type")))
 	if !ok {
 		r.fault(outcome.CodeCodeInvalid, "output.type", n, "the type of an output is the code of a bedside finding")
 		return
 	}
-	o := workflow.Output{Code: code}
-	id, isRef := strings.CutPrefix(n.Get("valueReference").Str("reference"), "Observation/")
-	reason := readConcept(n.Get("valueCodeableConcept"))
-	switch {
-	case isRef && id != "":
-		o.Finding = id
-	case reason.Has(SystemDataAbsent, "not-performed"), CodeCouldNotAssess.In(reason):
-		o.Missing = missing(reason)
-	default:
-		r.fault(outcome.CodeValue, "output.value", n, "the value of an output is a reference to an Observation, or why there is none: not-performed or could-not-assess")
+	id, ok := strings.CutPrefix(n.Get("valueReference").Str("reference"), "Observation/")
+	if !ok || id == "" {
+		r.fault(outcome.CodeValue, "output.value", n, "the value of an output is a reference to an Observation; chart what was not done as one with dataAbsentReason")
 	}
-	c.Update.Outputs = append(c.Update.Outputs, o)
+	c.Update.Outputs = append(c.Update.Outputs, workflow.Output{Code: code, Finding: id})
+}
+
+func (r *reader) notes(c *TaskChange, base *tree.Node) {
+	for n := range r.root.Get("note").Items() {
+		if !holds(base.Get("note"), n) {
+			r.note(c, n)
+		}
+	}
 }
 
 func (r *reader) note(c *TaskChange, n *tree.Node) {
