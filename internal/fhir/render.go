@@ -129,8 +129,14 @@ func identifierOf(token string) Identifier {
 	return Identifier{System: clean(system), Value: clean(value)}
 }
 
-// period is nil when it would be written empty.
+// period is nil when it would be written empty. A step done early is due before its
+// earliest time, and work may be charted to have ended before it was claimed: then the
+// end alone is told, since R4 wants no start after the end (per-1,
+// hl7.org/fhir/R4/datatypes.html#Period).
 func period(start, end time.Time) *Period {
+	if !end.IsZero() && end.Before(start) {
+		start = time.Time{}
+	}
 	if start.IsZero() && end.IsZero() {
 		return nil
 	}
