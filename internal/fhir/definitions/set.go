@@ -185,6 +185,15 @@ func WithoutVersion(url string) string {
 	return bare
 }
 
+// StructureURL gives the canonical URL of a type or profile that TypeRef.Targets
+// names without R4's own namespace; a whole URL stays as it is.
+func StructureURL(target string) string {
+	if strings.Contains(target, ":") {
+		return target
+	}
+	return structureBase + target
+}
+
 func sortedKeys[T any](m map[string]T) []string {
 	out := make([]string, 0, len(m))
 	for k := range m {

@@ -83,6 +83,18 @@ func (e *Env) RootOf(resource *tree.Node) Value {
 // Reset frees the memory of earlier results for use by later ones.
 func (e *Env) Reset() { e.arena, e.steps = e.arena[:0], 0 }
 
+// Release forgets the resource and every result, so that an Env can be kept.
+func (e *Env) Release() {
+	const keep = 4096 // values; a larger arena was for an unusual resource
+	if cap(e.arena) > keep {
+		e.arena = nil
+	}
+	clear(e.arena[:cap(e.arena)])
+	e.arena, e.steps = e.arena[:0], 0
+	e.Resource, e.RootResource, e.Context = Value{}, Value{}, Value{}
+	e.this, e.total = nil, nil
+}
+
 // ErrTooCostly means that an evaluation took more steps than it may.
 var ErrTooCostly = errors.New("the expression takes too many steps")
 

@@ -1,0 +1,131 @@
+package validate
+
+import (
+	"strings"
+
+	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
+)
+
+// bundle is a Bundle around the current resource; its index is made when a
+// reference is first looked up.
+type bundle struct {
+	node  *tree.Node
+	outer *bundle
+	index map[string]*tree.Node
+}
+
+// find gives the resource of the entry that a reference names: by fullUrl, or by
+// type and id where the fullUrls are RESTful (hl7.org/fhir/R4/bundle.html#references).
+func (b *bundle) find(set *definitions.Set, ref string) *tree.Node {
+	if b.index == nil {
+		b.index = map[string]*tree.Node{}
+		for e := range b.node.Get("entry").Items() {
+			resource, url := e.Get("resource"), e.Str("fullUrl")
+			if resource == nil {
+				continue
+			}
+			if url != "" {
+				b.index[url] = resource
+			}
+			if t, id := restful(set, url); t != "" {
+				b.index[t+"/"+id] = resource
+			}
+		}
+	}
+	if before, _, ok := strings.Cut(ref, "/_history/"); ok {
+		ref = before
+	}
+	return b.index[ref]
+}
+
+// bundleRules checks what R4 says of Bundles in words beside the bdl invariants.
+func (w *walker) bundleRules(n *tree.Node) {
+	w.links(n)
+	kind := n.Str("type")
+	i := 0
+	for e := range n.Get("entry").Items() {
+		w.path = append(w.path, step{name: "entry", index: i})
+		w.fullURL(e)
+		if kind == "searchset" {
+			w.searchEntry(e)
+		}
+		w.path = w.path[:len(w.path)-1]
+		i++
+	}
+}
+
+// fullURL holds Bundle.entry.fullUrl to its definition: absolute, version
+// independent, and not at odds with the resource's id.
+func (w *walker) fullURL(e *tree.Node) {
+	url := e.Get("fullUrl")
+	if url == nil || url.Kind != tree.String {
+		return
+	}
+	if !absolute(url.Text) {
+		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q is not absolute: write the whole URL or urn:uuid:", clip(url.Text))
+		return
+	}
+	if strings.HasPrefix(url.Text, "urn:uuid:") && uuid(url.Text) != "" {
+		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q is not a UUID: %s", clip(url.Text), uuid(url.Text))
+		return
+	}
+	resource := e.Get("resource")
+	id := resource.Str("id")
+	t, urlID := restful(w.v.schema.set, url.Text)
+	if t == "" || id == "" || !strings.HasPrefix(url.Text, "http") {
+		return
+	}
+	if urlID != id || t != resource.Str("resourceType") {
+		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q disagrees with the resource in it, %s/%s",
+			clip(url.Text), clip(resource.Str("resourceType")), clip(id))
+	}
+}
+
+// absolute reports whether a URL starts with a scheme (RFC 3986 section 3.1).
+func absolute(url string) bool {
+	for i := range len(url) {
+		c := url[i]
+		if c == ':' {
+			return i > 0
+		}
+		if !isAlnum(c) && c != '+' && c != '-' && c != '.' || i == 0 && c <= '9' {
+			return false
+		}
+	}
+	return false
+}
+
+// searchEntry holds an entry of a searchset to the meaning of its search mode
+// (hl7.org/fhir/R4/valueset-search-entry-mode.html).
+func (w *walker) searchEntry(e *tree.Node) {
+	resource := e.Get("resource")
+	if resource == nil {
+		return
+	}
+	name, mode := resource.Str("resourceType"), e.Get("search").Str("mode")
+	if mode == "outcome" && name != "OperationOutcome" {
+		w.errorf(e, "resource", outcome.CodeInvalid, "search-mode", "search mode outcome is for an OperationOutcome, this is a %s", clip(name))
+	}
+	if resource.Get("id") == nil && name != "OperationOutcome" && name != "Parameters" {
+		w.errorf(e, "resource", outcome.CodeInvalid, "search-id", "a search result has been stored, so it must have an id")
+	}
+}
+
+// links refuses two links of one of the relations that lead through a search.
+func (w *walker) links(n *tree.Node) {
+	seen := map[string]bool{}
+	for l := range n.Get("link").Items() {
+		relation := l.Str("relation")
+		switch relation {
+		case "self", "first", "previous", "prev", "next", "last":
+		default:
+			continue
+		}
+		if seen[relation] {
+			w.errorf(l, "link", outcome.CodeInvalid, "bundle-link", "the link relation %s is there twice: keep one", relation)
+		}
+		seen[relation] = true
+	}
+}

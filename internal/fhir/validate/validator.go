@@ -1,0 +1,83 @@
+package validate
+
+import (
+	"sync"
+
+	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
+)
+
+// Options say how to validate. The zero value checks against R4 as published.
+type Options struct {
+	// Limits bound the content's size and depth.
+	Limits tree.Limits
+	// MaxIssues bounds the errors of one resource, and the remarks; default 200 each.
+	MaxIssues int
+	// Profiles are StructureDefinitions with snapshots beyond the published ones,
+	// applied where meta.profile names them and as Require says.
+	Profiles []*definitions.Profile
+	// ValueSets are value sets beyond the published ones; those of the same URL win.
+	ValueSets []*definitions.ValueSet
+	// BestPractice reports what R4 calls best practice (dom-6) as warnings.
+	BestPractice bool
+	// Require names profiles that every resource of a type must fit, by type name.
+	Require map[string][]string
+}
+
+const defaultIssues = 200
+
+// Validator checks resources. It is safe for concurrent use.
+type Validator struct {
+	options  Options
+	schema   *schema
+	profiles map[string]*definitions.Profile
+	rules    sync.Map // *definitions.Rule or *definitions.Profile to its compiled form
+	walkers  sync.Pool
+}
+
+// New makes a Validator. Types are prepared when they are first met.
+func New(options Options) *Validator {
+	if options.MaxIssues <= 0 {
+		options.MaxIssues = defaultIssues
+	}
+	v := &Validator{options: options, profiles: map[string]*definitions.Profile{}}
+	v.schema = newSchema(definitions.R4(), options.ValueSets)
+	for _, p := range options.Profiles {
+		v.profiles[p.URL] = p
+	}
+	v.walkers.New = func() any { return newWalker(v) }
+	return v
+}
+
+// Resource gives the faults of one resource in JSON, in the order of the text; none
+// when it is valid. Warnings and information are among them.
+func (v *Validator) Resource(body []byte) []outcome.Issue {
+	_, issues := v.Document(body)
+	return issues
+}
+
+// Document is Resource and gives the parsed text as well, nil when it cannot be read.
+func (v *Validator) Document(body []byte) (*tree.Document, []outcome.Issue) {
+	doc, issues := tree.ParseWithin(body, v.options.Limits)
+	if doc == nil {
+		return nil, issues
+	}
+	return doc, v.check(doc, issues)
+}
+
+// Parsed gives the faults of a document that was parsed before, those of its JSON
+// apart, which the parser gave.
+func (v *Validator) Parsed(doc *tree.Document) []outcome.Issue { return v.check(doc, nil) }
+
+func (v *Validator) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Issue {
+	w := v.walkers.Get().(*walker)
+	defer v.walkers.Put(w)
+	w.begin(doc)
+	defer w.end()
+	for _, i := range parsed {
+		w.reported = append(w.reported, placed{issue: i, offset: -1})
+	}
+	w.root(doc.Root)
+	return w.result()
+}

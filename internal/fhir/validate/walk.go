@@ -1,0 +1,310 @@
+package validate
+
+import (
+	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/fhirpath"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
+)
+
+// walker goes once through a document. It is reused, one document at a time.
+type walker struct {
+	v        *Validator
+	doc      *tree.Document
+	env      *fhirpath.Env
+	path     []step
+	counts   []int32
+	reported []placed
+	errors   int
+	remarks  int  // warnings and information
+	full     bool // there are more errors than were reported
+
+	container *tree.Node // the resource that a contained one is in, else the resource itself
+	bundle    *bundle    // innermost Bundle around the resource, nil when there is none
+	contained bool
+
+	profileName string // profile being applied
+}
+
+func newWalker(v *Validator) *walker {
+	w := &walker{v: v, env: &fhirpath.Env{Set: v.schema.set}}
+	w.env.Resolve = w.resolveValue
+	w.env.HTML = func(s string) bool { return narrativeFault(s) == "" }
+	return w
+}
+
+func (w *walker) begin(doc *tree.Document) {
+	w.doc, w.path, w.counts, w.reported = doc, w.path[:0], w.counts[:0], w.reported[:0]
+	w.full, w.errors, w.remarks = false, 0, 0
+	w.container, w.bundle, w.contained = nil, nil, false
+}
+
+// end lets go of the document, so that the pool does not hold it.
+func (w *walker) end() {
+	clear(w.reported)
+	w.doc, w.container, w.bundle, w.reported = nil, nil, nil, w.reported[:0]
+	w.env.Release()
+}
+
+// root walks the outermost resource.
+func (w *walker) root(n *tree.Node) {
+	name := n.Str("resourceType")
+	if name == "" {
+		name = "Resource"
+	}
+	w.path = append(w.path, step{name: name, index: -1})
+	w.resource(n, nil)
+}
+
+// resource walks a resource of any type at the current path; in names the types
+// that are allowed, none meaning all.
+func (w *walker) resource(n *tree.Node, in *member) {
+	t := w.resourceType(n)
+	if t == nil {
+		return
+	}
+	defer w.enter(n, t, in)()
+	w.object(n, t.shape)
+	w.invariants(t.rules, fhirpath.Element(t.def.Self, n, nil), n)
+	if t.def.Is("DomainResource") {
+		w.domainRules(n)
+	}
+	if t.def.Name == "Bundle" {
+		w.bundleRules(n)
+	}
+	w.profilesOf(n, t)
+}
+
+// resourceType finds the type of a resource, reporting what is wrong with it.
+func (w *walker) resourceType(n *tree.Node) *typ {
+	if n.Kind != tree.Object {
+		w.errorf(n, "", outcome.CodeStructure, "type", "a resource is an object, this is a %s", n.Kind)
+		return nil
+	}
+	name := n.Get("resourceType")
+	if name == nil || name.Kind != tree.String || name.Text == "" {
+		w.errorf(n, "", outcome.CodeStructure, "resourceType", "resourceType is missing: name the type of the resource")
+		return nil
+	}
+	t := w.v.schema.typ(name.Text)
+	if t == nil || t.def.Kind != definitions.Resource || t.def.Abstract {
+		w.errorf(name, "", outcome.CodeStructure, "resourceType", "R4 has no resource type %q", clip(name.Text))
+		return nil
+	}
+	return t
+}
+
+// enter makes the resource the current one and gives what undoes that.
+func (w *walker) enter(n *tree.Node, t *typ, in *member) func() {
+	container, contained, outer := w.container, w.contained, w.bundle
+	resource, root := w.env.Resource, w.env.RootResource
+	w.env.Resource = fhirpath.Element(t.def.Self, n, nil)
+	if in != nil && in.def.Element.Name == "contained" {
+		w.contained = true
+	} else {
+		w.container, w.contained = n, false
+		w.env.RootResource = w.env.Resource
+	}
+	if t.def.Name == "Bundle" {
+		w.bundle = &bundle{node: n, outer: outer}
+	}
+	return func() {
+		w.container, w.contained, w.bundle = container, contained, outer
+		w.env.Resource, w.env.RootResource = resource, root
+	}
+}
+
+// object walks the members of an object.
+func (w *walker) object(n *tree.Node, s *shape) {
+	base := len(w.counts)
+	for range s.elements {
+		w.counts = append(w.counts, 0)
+	}
+	companions := hasCompanions(n)
+	for c := n.First(); c != nil; c = c.Next() {
+		w.memberOf(n, c, s, base, companions)
+	}
+	for i, e := range s.elements {
+		w.cardinality(n, e, int(w.counts[base+i]))
+	}
+	w.counts = w.counts[:base]
+}
+
+func hasCompanions(n *tree.Node) bool {
+	for c := n.First(); c != nil; c = c.Next() {
+		if c.Name != "" && c.Name[0] == '_' {
+			return true
+		}
+	}
+	return false
+}
+
+// memberOf walks one member of an object, with its "_name" companion where it has one.
+func (w *walker) memberOf(n, c *tree.Node, s *shape, base int, companions bool) {
+	name, value, ext := c.Name, c, (*tree.Node)(nil)
+	if s.resource && name == "resourceType" {
+		return
+	}
+	if companions && name != "" && name[0] == '_' {
+		name = name[1:]
+		if n.Get(name) != nil {
+			return // walked with the value
+		}
+		value, ext = nil, c
+	}
+	m := s.members[name]
+	if m == nil {
+		w.errorf(c, "", outcome.CodeStructure, "unknown-element", "R4 has no element %q here: correct its name or leave it out", clip(c.Name))
+		return
+	}
+	if companions && value != nil {
+		ext = n.Companion(name)
+	}
+	if ext != nil && m.kind != primitiveValue && m.kind != narrativeValue {
+		w.errorf(ext, name, outcome.CodeStructure, "companion", "%q is allowed beside a primitive only", clip(ext.Name))
+		ext = nil
+		if value == nil {
+			return
+		}
+	}
+	if w.counts[base+m.element.index] > 0 {
+		w.errorf(c, "", outcome.CodeStructure, "choice", "%s has two values of different types: keep one", m.element.def.Name)
+	}
+	w.counts[base+m.element.index] += int32(w.values(m, value, ext))
+}
+
+// cardinality checks how often an element is there.
+func (w *walker) cardinality(n *tree.Node, e *element, count int) {
+	if count < e.def.Min {
+		w.errorf(n, e.def.Name, outcome.CodeRequired, "cardinality", "%s is required: add it", elementName(e.def))
+	}
+	if e.def.Max != definitions.Unbounded && count > e.def.Max && count > 1 && !e.def.Choice {
+		w.errorf(n, e.def.Name, outcome.CodeStructure, "cardinality", "%s is allowed %d times at most, it is there %d times",
+			elementName(e.def), e.def.Max, count)
+	}
+	if e.def.Max == 0 && count > 0 {
+		w.errorf(n, e.def.Name, outcome.CodeStructure, "cardinality", "%s is not allowed here", elementName(e.def))
+	}
+}
+
+func elementName(e *definitions.Element) string {
+	if e.Choice {
+		return e.Name + "[x]"
+	}
+	return e.Name
+}
+
+// values walks the value or values of a member and counts them.
+func (w *walker) values(m *member, value, ext *tree.Node) int {
+	s := step{name: m.element.def.Name, index: -1}
+	if m.element.def.Choice {
+		s.typ = m.def.Type.Name
+	}
+	w.path = append(w.path, s)
+	defer func() { w.path = w.path[:len(w.path)-1] }()
+	if !m.element.def.Repeats() {
+		return w.one(m, value, ext)
+	}
+	if value != nil && value.Kind != tree.Array || ext != nil && ext.Kind != tree.Array {
+		w.errorf(firstOf(value, ext), "", outcome.CodeStructure, "array", "%s repeats, so its value must be an array: put it in [ ]", m.def.Name)
+		return 1
+	}
+	return w.items(m, value, ext)
+}
+
+func firstOf(a, b *tree.Node) *tree.Node {
+	if a != nil {
+		return a
+	}
+	return b
+}
+
+func (w *walker) one(m *member, value, ext *tree.Node) int {
+	if value.Is(tree.Array) || ext.Is(tree.Array) {
+		w.errorf(firstOf(value, ext), "", outcome.CodeStructure, "array", "%s does not repeat, so its value must not be an array", m.def.Name)
+		return 1
+	}
+	w.value(m, value, ext)
+	return 1
+}
+
+// items walks an array and its companion side by side.
+func (w *walker) items(m *member, value, ext *tree.Node) int {
+	last := len(w.path) - 1
+	v, x := value.First(), ext.First()
+	n := 0
+	for v != nil || x != nil {
+		w.path[last].index = n
+		w.item(m, v, x)
+		v, x = v.Next(), x.Next()
+		n++
+	}
+	return n
+}
+
+func (w *walker) item(m *member, v, x *tree.Node) {
+	at := firstOf(v, x)
+	if v.Is(tree.Null) {
+		v = nil
+	}
+	if x.Is(tree.Null) {
+		x = nil
+	}
+	switch {
+	case v == nil && x == nil:
+		w.errorf(at, "", outcome.CodeInvalid, "null", "an item must have a value or an extension: leave it out")
+	case v.Is(tree.Array) || x.Is(tree.Array):
+		w.errorf(at, "", outcome.CodeStructure, "array", "an array within an array is not allowed")
+	default:
+		w.value(m, v, x)
+	}
+}
+
+// value checks one value of a member; either value or ext may be nil, not both.
+func (w *walker) value(m *member, value, ext *tree.Node) {
+	if value.Is(tree.Null) {
+		return // the parser reported it
+	}
+	switch m.kind {
+	case primitiveValue, narrativeValue:
+		w.primitive(m, value, ext)
+	case resourceValue:
+		w.resource(value, m)
+		return
+	case complexValue:
+		if value.Kind != tree.Object {
+			w.errorf(value, "", outcome.CodeStructure, "type", "%s must be an object, it is a %s", m.def.Name, value.Kind)
+			return
+		}
+		w.complex(m, value)
+	}
+	focus := fhirpath.Element(m.def, value, ext)
+	at := firstOf(value, ext)
+	w.invariants(m.element.rules, focus, at)
+	if m.typ != nil {
+		w.invariants(m.typ.rules, focus, at)
+	}
+}
+
+func (w *walker) complex(m *member, value *tree.Node) {
+	if onlyID(value) {
+		w.errorf(value, "", outcome.CodeInvariant, "ele-1", "an element must have a value or children: give it one or leave it out")
+	}
+	w.object(value, m.shape)
+	switch {
+	case m.extension:
+		w.extensionRules(value)
+	case m.reference:
+		w.reference(m, value)
+	case m.attachment:
+		w.attachmentSize(value)
+	}
+	if m.element.binding != nil {
+		w.coded(m.element.binding, m, value)
+	}
+	if m.def.Ref != nil && len(m.def.Ref.Profiles) > 0 {
+		w.typeProfiles(m, value)
+	}
+}
+
+func onlyID(n *tree.Node) bool { return n.Len() == 1 && n.First().Name == "id" }
