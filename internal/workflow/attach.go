@@ -97,6 +97,9 @@ func (m *machine) asks(t *Task, f *Finding) bool {
 	if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
 		return false
 	}
+	if t.Key.Code == ControlBleeding && f.Real() && f.Answer != Haemostasis {
+		return false // it is done when the site is dry
+	}
 	if act := t.act(); act != "" && f.Code != act {
 		return t.Has(act)
 	}
@@ -138,9 +141,6 @@ func (m *machine) give(t *Task, f *Finding) {
 		}
 	}
 	if t.Status == TaskInProgress || len(t.Lacks()) > 0 {
-		return
-	}
-	if t.Key.Code == ControlBleeding && f.Answer != Haemostasis {
 		return
 	}
 	m.complete(t, f.When())

@@ -9,7 +9,7 @@ import (
 // from the last whole real look; looks that were missed are not stacked.
 func (m *machine) planSite() {
 	v := m.v
-	if !m.mayBeBanded() {
+	if !v.bandOn() {
 		return
 	}
 	base, done := m.lastSiteCheck()
@@ -35,15 +35,6 @@ func (m *machine) planSite() {
 		notBefore: later(v.begun(), base), due: due,
 		required: v.p.Required[SiteCheck], window: afterOrAt(base, v.begun()),
 	})
-}
-
-// mayBeBanded reports whether a band is on as far as anybody knows.
-func (m *machine) mayBeBanded() bool {
-	v := m.v
-	if v.band.last != nil && v.band.last.Answer == BandNeverApplied {
-		return false
-	}
-	return v.bandOn()
 }
 
 // afterOrAt opens a window just after the last look, or at the start when there is none.

@@ -52,7 +52,7 @@ func (m *machine) mark(t *Task) {
 func (m *machine) markOverdue(t *Task, was Lateness) {
 	t.Priority = t.Priority.atLeast(Urgent)
 	late := was == Overdue || was == Escalated
-	if !late && t.Status == TaskInProgress {
+	if !late && t.Status == TaskInProgress && len(t.Lacks()) > 0 {
 		t.Status, t.Owner = TaskReady, ""
 		t.note(m.now, "the claim lapsed when the Task became overdue")
 	}

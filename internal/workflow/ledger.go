@@ -173,15 +173,13 @@ func (l *ledger) setEmpty(at time.Time) {
 	}
 }
 
-// close takes the air that left with the band off the book and gives how much it was.
-func (l *ledger) close(f *Finding) Decimal {
-	left := l.volume
-	if left.Sign() != 0 {
-		l.post(EntryTakenOff, f.When(), Decimal{}.Sub(left), f.By, "taken off with air in it")
+// close takes the air that left with the band off the book.
+func (l *ledger) close(at time.Time, by string) {
+	if l.volume.Sign() != 0 {
+		l.post(EntryTakenOff, at, Decimal{}.Sub(l.volume), by, "taken off with air in it")
 	}
-	l.known, l.doubts, l.changed = true, nil, f.When()
-	l.setEmpty(f.When())
-	return left
+	l.known, l.doubts, l.changed = true, nil, at
+	l.setEmpty(at)
 }
 
 // forget makes the volume unknown: another band, or one that was never on.

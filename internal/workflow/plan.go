@@ -132,12 +132,12 @@ func recordText(required []FindingCode) string {
 // planArrival asks for the check on arrival, again after each move.
 func (m *machine) planArrival() {
 	v := m.v
-	if !v.bandOn() {
+	if !v.bandOn() || m.arrived() {
 		return
 	}
 	since := v.ev.Recorded
 	window := v.begun()
-	if v.travel.moves > 0 {
+	if !v.travel.last.IsZero() {
 		since, window = v.travel.last, v.travel.last
 	}
 	required := v.p.Required[ArrivalCheck]
@@ -145,15 +145,19 @@ func (m *machine) planArrival() {
 		required = slices.DeleteFunc(slices.Clone(required), func(c FindingCode) bool { return c == AirVolume })
 	}
 	m.put(want{
-		key: m.arrivalKey(), status: TaskReady, priority: Routine,
+		key: m.next(ArrivalCheck, ""), status: TaskReady, priority: Routine,
 		text:      "Check on arrival: count the air in the band, look at the site and the hand.",
 		notBefore: window, due: since.Add(v.p.ArrivalDue),
 		required: required, book: m.bookNow(), window: window,
 	})
 }
 
-func (m *machine) arrivalKey() TaskKey {
-	return TaskKey{Code: ArrivalCheck, Ordinal: m.v.travel.moves + 1}
+// arrived reports whether the check after the last move, or the first one, was done or
+// skipped with a reason.
+func (m *machine) arrived() bool {
+	return slices.ContainsFunc(m.e.Tasks, func(t Task) bool {
+		return t.Key.Code == ArrivalCheck && (t.Status == TaskCompleted || t.Skipped) && !t.End.Before(m.v.travel.last)
+	})
 }
 
 // planConfirm asks what is on the wrist when the plan no longer says so.
@@ -179,6 +183,8 @@ func (v *view) unsure() (time.Time, string) {
 		return v.revoked.At, "the procedure was reported as " + v.revoked.Reason
 	case v.orders.stopped != nil && v.bandOn() && !known(v.orders.stopped.Recorded):
 		return v.orders.stopped.Recorded, "the plan was stopped"
+	case v.orders.noBand != nil && !known(v.orders.noBand.Recorded):
+		return v.orders.noBand.Recorded, "ordered: no band, dressing only, while this plan was made for a band"
 	case v.corrected() && !known(v.ev.Recorded):
 		return v.ev.Recorded, "the wrist or the patient was corrected"
 	case v.band.odd != nil && v.bandOn():

@@ -45,8 +45,21 @@ func (m *machine) put(w want) *Task {
 	}
 	if len(t.Outputs) == 0 {
 		t.Window = w.window
+	} else if t.Status == TaskReady && len(t.Lacks()) == 0 {
+		m.complete(t, m.foundAt(t)) // it asks for less than it did, or was given back with all there
 	}
 	return t
+}
+
+// foundAt is when the last finding of the Task was made.
+func (m *machine) foundAt(t *Task) time.Time {
+	var last time.Time
+	for _, f := range m.e.Findings {
+		if t.hasFinding(f.ID) {
+			last = later(last, f.When())
+		}
+	}
+	return last
 }
 
 // dueOnOffer is when an offered act is due: as planned, but when it was withheld the

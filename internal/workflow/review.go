@@ -78,8 +78,11 @@ func (m *machine) taskConcerns() {
 // overdueCause names the cause of an overdue Task: bleeding that nobody stops is the same
 // cause as the bleeding.
 func (m *machine) overdueCause(code TaskCode) string {
-	if code == RestoreCompression {
+	switch code {
+	case RestoreCompression:
 		return m.v.bleedCause()
+	case ControlBleeding:
+		return causeAfterRemoval
 	}
 	return "overdue-" + string(code)
 }

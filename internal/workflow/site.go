@@ -26,6 +26,9 @@ type bleed struct {
 	looked   time.Time // last look that still bled
 }
 
+// causeAfterRemoval is the cause of reviews of bleeding after the band came off.
+const causeAfterRemoval = "bleeding-after-removal"
+
 // look folds a look at the site.
 func (v *view) look(f *Finding) {
 	v.site.latest = f
@@ -45,7 +48,7 @@ func (v *view) dry(f *Finding) {
 	s := &v.site
 	if s.afterOff != nil {
 		s.afterOff, s.dryOff = nil, f.When()
-		v.clear("bleeding-after-removal")
+		v.clear(causeAfterRemoval)
 	}
 	if s.bleed != nil {
 		s.hold, s.bleed = f.When().Add(v.holdAfter(s.bleed)), nil
@@ -62,7 +65,7 @@ func (v *view) bled(f *Finding) {
 	if !v.bandOn() {
 		if s.afterOff == nil {
 			s.afterOff = &bleed{since: f.When()}
-			v.concern("bleeding-after-removal", Urgent, f.When(), "the site bled after the band was off")
+			v.concern(causeAfterRemoval, Urgent, f.When(), "the site bled after the band was off")
 		}
 		s.afterOff.active = s.afterOff.active || f.Answer == Active
 		return

@@ -40,6 +40,7 @@ type Task struct {
 	Owner        string
 	Start        time.Time // when work on it really began
 	End          time.Time // when it really ended
+	Skipped      bool      // a client ended it undone, with a reason
 	Authored     time.Time
 	Changed      time.Time
 	Notes        []Note

@@ -89,7 +89,7 @@ func (m *machine) move(t *Task, u TaskUpdate) *Refusal {
 			return refuse(RefusedRequired, u.Entry, "Task %s can't be %s without a statusReason", t.Key, u.Status)
 		}
 		t.end(u.Status, at)
-		t.StatusReason = u.Reason
+		t.StatusReason, t.Skipped = u.Reason, true
 		m.skip(t, at)
 		return nil
 	}

@@ -55,8 +55,7 @@ type orders struct {
 
 // travel is where the patient is.
 type travel struct {
-	moves int
-	last  time.Time
+	last  time.Time // the last move, zero if there was none
 	ended time.Time
 }
 
@@ -187,12 +186,10 @@ func (v *view) bandFound(f *Finding) {
 	v.band.odd = nil
 	switch f.Answer {
 	case BandOff:
-		if v.band.off.IsZero() {
-			v.band.planned = !v.ledger.emptied.IsZero()
-			v.band.airAtOff = v.ledger.close(f)
-			v.band.off = f.When()
-			v.site.bandOff()
-		}
+		v.bandCameOff(f.When(), f.By)
+	case BandNeverApplied:
+		v.bandCameOff(f.When(), f.By)
+		v.concern("band-never-applied", Urgent, f.When(), "no band was ever on: was the plan meant for this wrist?")
 	case BandOn:
 		if !v.band.off.IsZero() {
 			v.band = band{}
@@ -203,11 +200,22 @@ func (v *view) bandFound(f *Finding) {
 		v.band = band{odd: f}
 		v.ledger.forget(f, "the band was replaced: the volume of the new one is not told")
 		v.concern("band-replaced", Urgent, f.When(), "the band was replaced: confirm the plan for the new one")
-	case BandDisplaced, BandOverUlnar, BandNeverApplied:
+	case BandDisplaced, BandOverUlnar:
 		v.band.odd = f
 		v.withhold("band-"+string(f.Answer), Urgent, f.When(), fmt.Sprintf("the band was found %q: what is to be done?", f.Answer))
 	}
 	v.band.last = f
+}
+
+// bandCameOff ends the time of the band; from now on the site is watched without it.
+func (v *view) bandCameOff(at time.Time, by string) {
+	if !v.band.off.IsZero() {
+		return
+	}
+	v.band.planned = !v.ledger.emptied.IsZero()
+	v.ledger.close(at, by)
+	v.band.off = at
+	v.site.bandOff()
 }
 
 func (v *view) order(o *Order) {
@@ -230,7 +238,7 @@ func (v *view) order(o *Order) {
 		v.orders.toEmpty = o
 	case OrderNoBandPlan:
 		v.orders.noBand = o
-		v.concern("no-band-plan", Routine, at, "ordered: no band, dressing only. This plan was made for a band: confirm what is on the wrist")
+		v.bandCameOff(at, o.By)
 	case OrderStopPlan:
 		v.orders.stopped = o
 	}
@@ -242,7 +250,6 @@ func (v *view) move(r *Relocated) {
 		v.travel.ended = at
 		return
 	}
-	v.travel.moves++
 	v.travel.last = at
 }
 

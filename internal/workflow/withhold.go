@@ -35,19 +35,10 @@ func (v *view) standing(m *machine) []Withheld {
 	if v.site.bleed != nil {
 		add(byNurse, time.Time{}, "the site bleeds: compression comes first")
 	}
-	if v.orders.noBand != nil {
-		add(byClinician, time.Time{}, "ordered: no band, dressing only")
-	}
-	if v.travel.moves > 0 && !m.arrived() {
+	if !v.travel.last.IsZero() && !m.arrived() {
 		add(byNurse, time.Time{}, "held for transfer: the check on arrival is not done")
 	}
 	return append(list, v.unanswered(m)...)
-}
-
-// arrived reports whether the check after the last move was done.
-func (m *machine) arrived() bool {
-	t := m.e.Task(m.arrivalKey())
-	return t != nil && t.Status == TaskCompleted
 }
 
 // unanswered gives the findings that stop releases until a person has decided.
