@@ -1,0 +1,188 @@
+package rest_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/fhir/go/fhirversion"
+	"github.com/google/fhir/go/jsonformat"
+	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/rest"
+)
+
+// An independent reader of R4, github.com/google/fhir, takes the statement and the
+// Bundles without complaint.
+func TestAnotherReaderAcceptsWhatIsServed(t *testing.T) {
+	t.Parallel()
+	reader, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
+	require.NoError(t, err)
+	w := ward(t)
+	taskList := w.get("/fhir/Task?_count=1&status=ready")
+	for name, a := range map[string]answer{
+		"CapabilityStatement":  w.get("/fhir/metadata"),
+		"searchset":            taskList,
+		"next page":            w.get(strings.TrimPrefix(taskList.link("next"), w.server.URL)),
+		"empty searchset":      w.get("/fhir/Task?status=failed"),
+		"lenient searchset":    w.get("/fhir/Task?x=y", "Prefer: handling=lenient"),
+		"history":              w.get("/fhir/Task/a/_history"),
+		"OperationOutcome":     w.get("/fhir/Task/none"),
+		"refused parameters":   w.get("/fhir/Task?a=b&due-date=x&status:of=y"),
+		"batch-response":       w.send("POST", "/fhir", bundleOf("batch", entryOf("GET", "Task/a", ""), entryOf("GET", "Task/none", ""))),
+		"transaction-response": w.send("POST", "/fhir", bundleOf("transaction", entryOf("GET", "Task/a", ""))),
+	} {
+		_, err := reader.Unmarshal([]byte(a.text))
+		require.NoError(t, err, "%s: %s", name, a.text)
+	}
+	_, err = reader.Unmarshal([]byte(`{"resourceType":"CapabilityStatement","status":"no"}`))
+	require.Error(t, err, "the reader is strict")
+}
+
+func TestMetadata(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	a := w.get("/fhir/metadata")
+	require.Equal(t, 200, a.StatusCode)
+	d := a.doc
+	require.Equal(t, "2025-03-01T08:00:00Z", d.Str("date"), "of the build, not of the request")
+	require.Equal(t, "1.2.3", d.Get("software").Str("version"))
+	require.Equal(t, w.server.URL+"/fhir", d.Get("implementation").Str("url"))
+	require.Equal(t, "4.0.1", d.Str("fhirVersion"))
+	require.Equal(t, "instance", d.Str("kind"))
+	server := d.Get("rest").At(0)
+	require.Equal(t, "server", server.Str("mode"))
+	require.Equal(t, "process-message", server.Get("operation").At(0).Str("name"))
+	require.Nil(t, d.Get("messaging"), "its endpoint would have to be true")
+	require.Equal(t, "false", server.Get("security").Get("cors").Text)
+
+	tag := a.Header.Get("ETag")
+	require.Equal(t, 304, w.get("/fhir/metadata", "If-None-Match: "+tag).StatusCode)
+	other := newWorld(t, func(o *rest.Options) { o.BaseURL, o.Built = "https://h.example/fhir", morning.Add(time.Hour) })
+	require.NotEqual(t, tag, other.get("/fhir/metadata").Header.Get("ETag"))
+	require.Contains(t, other.get("/fhir/metadata").text, "https://h.example/fhir")
+}
+
+// request is how an interaction looks on the wire, hl7.org/fhir/R4/http.html.
+func request(resourceType, interaction string) (method, path, body, contentType string) {
+	body = `{"resourceType":"` + resourceType + `","id":"x"}`
+	contentType = "Content-Type: application/fhir+json"
+	switch interaction {
+	case "read":
+		return "GET", "/x", "", contentType
+	case "vread":
+		return "GET", "/x/_history/1", "", contentType
+	case "history-instance":
+		return "GET", "/x/_history", "", contentType
+	case "search-type":
+		return "GET", "", "", contentType
+	case "create":
+		return "POST", "", body, contentType
+	case "update":
+		return "PUT", "/x", body, contentType
+	case "patch":
+		return "PATCH", "/x", `[{"op":"test","path":"/id","value":"x"}]`, "Content-Type: application/json-patch+json"
+	case "delete":
+		return "DELETE", "/x", "", contentType
+	case "history-type":
+		return "GET", "/_history", "", contentType
+	}
+	panic("no such interaction: " + interaction)
+}
+
+// The CapabilityStatement is held to its word: every interaction it lists answers,
+// every other of R4's is refused, for every type of R4.
+func TestEveryInteractionIsAsAdvertised(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	advertised := map[string]map[string]bool{}
+	for r := range w.get("/fhir/metadata").doc.Get("rest").At(0).Get("resource").Items() {
+		advertised[r.Str("type")] = map[string]bool{}
+		for i := range r.Get("interaction").Items() {
+			advertised[r.Str("type")][i.Str("code")] = true
+		}
+		w.put(resource(r.Str("type"), "x", 1, `{"resourceType":"`+r.Str("type")+`","id":"x"}`))
+	}
+	require.Len(t, advertised, 15)
+	all := []string{"read", "vread", "history-instance", "search-type", "create", "update", "patch", "delete", "history-type"}
+	types := 0
+	for _, name := range definitions.R4().TypeNames() {
+		if r4 := definitions.R4().Type(name); r4.Kind != definitions.Resource || r4.Abstract {
+			continue
+		}
+		types++
+		for _, i := range all {
+			method, path, body, contentType := request(name, i)
+			a := w.send(method, "/fhir/"+name+path, body, contentType)
+			switch {
+			case advertised[name][i]:
+				require.Contains(t, []int{200, 201}, a.StatusCode, "%s %s: %s", name, i, a.text)
+			case advertised[name] == nil:
+				a.refused(t, 404, outcome.CodeNotSupported)
+			case i == "history-type":
+				a.refused(t, 404, outcome.CodeNotFound)
+			default:
+				a.refused(t, 405, outcome.CodeNotSupported)
+			}
+		}
+	}
+	require.Greater(t, types, 140)
+}
+
+// Every search parameter that is advertised is taken, and its definition is the
+// published one or our own.
+func TestEverySearchParameterIsAsAdvertised(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	values := map[string]string{
+		"token": "urn:s|a", "reference": "Patient/x", "date": "ge2025-03-01", "string": "a", "uri": "urn:a",
+	}
+	tried := 0
+	for r := range w.get("/fhir/metadata").doc.Get("rest").At(0).Get("resource").Items() {
+		for p := range r.Get("searchParam").Items() {
+			tried++
+			a := w.get("/fhir/" + r.Str("type") + "?" + p.Str("name") + "=" + values[p.Str("type")])
+			require.Equal(t, 200, a.StatusCode, a.text)
+			require.Contains(t, a.link("self"), p.Str("name")+"=")
+			checkDefinition(t, p)
+		}
+		w.get("/fhir/"+r.Str("type")+"?nothing=1").refused(t, 400, outcome.CodeNotSupported)
+	}
+	require.Greater(t, tried, 250)
+}
+
+func checkDefinition(t *testing.T, p *tree.Node) {
+	t.Helper()
+	if strings.HasPrefix(p.Str("definition"), "https://fhirsvc.example/fhir/SearchParameter/task-") {
+		return
+	}
+	for _, published := range definitions.R4().SearchParameters() {
+		if published.URL == p.Str("definition") {
+			require.Equal(t, published.Code, p.Str("name"))
+			require.Equal(t, published.Type, p.Str("type"))
+			return
+		}
+	}
+	t.Fatalf("no published parameter is %s", p.Str("definition"))
+}
+
+func TestOperationsAndSystemInteractionsAnswer(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	server := w.get("/fhir/metadata").doc.Get("rest").At(0)
+	for i := range server.Get("interaction").Items() {
+		a := w.send(http.MethodPost, "/fhir", bundleOf(i.Str("code")))
+		require.Equal(t, 200, a.StatusCode)
+		require.Equal(t, i.Str("code")+"-response", a.doc.Str("type"))
+	}
+	for o := range server.Get("operation").Items() {
+		require.Equal(t, 200, w.send(http.MethodPost, "/fhir/$"+o.Str("name"), "{}").StatusCode)
+	}
+	w.send(http.MethodPost, "/fhir/$validate", "{}").refused(t, 404, outcome.CodeNotFound)
+	w.get("/fhir?_type=Task").refused(t, 405, outcome.CodeNotSupported)
+	w.get("/fhir/_history").refused(t, 404, outcome.CodeNotFound)
+}
