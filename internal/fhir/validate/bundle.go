@@ -56,8 +56,10 @@ func (w *walker) bundleRules(n *tree.Node) {
 	}
 }
 
-// fullURL holds Bundle.entry.fullUrl to its definition: absolute, version
-// independent, and not at odds with the resource's id.
+// fullURL holds Bundle.entry.fullUrl to its definition: absolute and not at odds
+// with the resource: "if the fullUrl does look like a RESTful server URL […] then
+// the 'id' portion of the fullUrl SHALL end with the Resource.id"
+// (hl7.org/fhir/R4/bundle-definitions.html#Bundle.entry.fullUrl).
 func (w *walker) fullURL(e *tree.Node) {
 	url := e.Get("fullUrl")
 	if url == nil || url.Kind != tree.String {
@@ -77,7 +79,7 @@ func (w *walker) fullURL(e *tree.Node) {
 	if t == "" || id == "" || !strings.HasPrefix(url.Text, "http") {
 		return
 	}
-	if urlID != id || t != resource.Str("resourceType") {
+	if !strings.HasSuffix(urlID, id) || t != resource.Str("resourceType") {
 		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q disagrees with the resource in it, %s/%s",
 			clip(url.Text), clip(resource.Str("resourceType")), clip(id))
 	}
