@@ -85,7 +85,7 @@ func launch(t *testing.T, env []string, args ...string) *process {
 	t.Cleanup(func() {
 		p.kill()
 		if t.Failed() {
-			t.Logf("stderr of fhirsvc %s:\n%s", strings.Join(args, " "), tail(p.stderr.String(), 40))
+			t.Logf("stderr of fhirsvc %s:\n%s", strings.Join(args, " "), tail(complaints(p.stderr.String()), 40))
 		}
 	})
 	return p
@@ -144,6 +144,17 @@ func (p *process) stop(t *testing.T) {
 		t.Fatal("does not stop")
 	}
 	require.NoError(t, p.err, p.stderr)
+}
+
+// complaints leaves out what merely happened.
+func complaints(log string) string {
+	var lines []string
+	for line := range strings.Lines(log) {
+		if !strings.Contains(line, `"level":"INFO"`) {
+			lines = append(lines, line)
+		}
+	}
+	return strings.Join(lines, "")
 }
 
 func tail(text string, n int) string {

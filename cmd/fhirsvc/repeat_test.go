@@ -55,7 +55,7 @@ func TestSameEventFiveTimes(t *testing.T) {
 					require.Equal(w, first[which], string(a.Body), "a repeat gets the first answer")
 				}
 				w.find(theCase())
-				w.wantPlan("active", "13 mL, known")
+				w.wantVolume("13")
 				require.Empty(w, w.stream("PROCEDURE_EVENTS_REJECTED"))
 				w.wantSound(1)
 			})
@@ -75,7 +75,7 @@ func TestOtherContentUnderAnAcceptedID(t *testing.T) {
 		w.wantOutcome(a, http.StatusConflict, "duplicate")
 		w.send(other.Event())
 		w.wantRejected("duplicate", other.Message)
-		w.wantPlan("active", "15 mL, known")
+		w.wantVolume("15")
 	})
 }
 
@@ -94,7 +94,7 @@ func TestSameFindingTwice(t *testing.T) {
 		require.NoError(w, err)
 		require.Equal(w, http.StatusOK, again.Status)
 		require.JSONEq(w, string(first.Body), string(again.Body))
-		w.wantPlan("active", "12 mL")
+		w.wantVolume("12")
 	})
 }
 

@@ -100,9 +100,9 @@ func TestTwoReplicas(t *testing.T) {
 	s.migrate(t) // again changes nothing
 	first, second := s.serve(t), s.serve(t)
 	const plans = 40
-	// The look at the site is due 15 min after the start and soon due 5 min before: two
-	// seconds from now, and for all at once.
-	begun := time.Now().UTC().Truncate(time.Millisecond).Add(-10*time.Minute + 2*time.Second)
+	// The first release has its time an hour after the start: seconds from now, and for
+	// all at once. Nobody has looked at the site, so it is withheld then.
+	begun := time.Now().UTC().Truncate(time.Millisecond).Add(-time.Hour + 4*time.Second)
 	var cases []bedside.Case
 	for i := range plans {
 		c := bedside.NewCase(100+i, "diagnostic", begun)
@@ -117,8 +117,8 @@ func TestTwoReplicas(t *testing.T) {
 	}
 	require.Eventually(t, func() bool { return len(first.ids("CarePlan")) == plans }, eventually, tick)
 	require.Eventually(t, func() bool {
-		late, err := first.client.Search(t.Context(), "Task?code=site-check&_count=100&business-status=due-soon")
-		return err == nil && len(late) == plans
+		withheld, err := first.client.Search(t.Context(), "Task?code=release-step&status=on-hold&_count=100")
+		return err == nil && len(withheld) == plans
 	}, eventually, tick)
 
 	second.process.kill()
@@ -127,7 +127,9 @@ func TestTwoReplicas(t *testing.T) {
 		f := bedside.Finding{Code: "access-site-bleeding", Answer: "haemostasis", At: time.Now(), By: bedside.Nurse(), Patient: first.patient, PartOf: first.procedure, Side: "right"}
 		_, err := first.client.Create(t.Context(), "Observation", f.Observation())
 		require.NoError(t, err)
-		require.Len(t, first.history("Task", first.task("site-check/1").ID), 3, "made, soon due, looked at")
+		release := first.task("release-step/1")
+		require.Equal(t, "ready", release.Status)
+		require.Len(t, first.history("Task", release.ID), 3, "planned, withheld at its time, offered after a look")
 	}
 	first.wantSound(plans)
 	first.process.stop(t)

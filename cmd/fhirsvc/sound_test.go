@@ -60,7 +60,7 @@ func (w *ward) ids(kind string) []string {
 // history gives the bodies of all versions, oldest first.
 func (w *ward) history(kind, id string) [][]byte {
 	w.Helper()
-	a, err := w.client.Do(w.Context(), http.MethodGet, "/fhir/"+kind+"/"+id+"/_history?_count=1000", nil, nil)
+	a, err := w.client.Do(w.Context(), http.MethodGet, "/fhir/"+kind+"/"+id+"/_history", nil, nil)
 	require.NoError(w, err)
 	require.Equal(w, http.StatusOK, a.Status, string(a.Body))
 	var bundle struct {

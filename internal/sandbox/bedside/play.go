@@ -14,9 +14,6 @@ import (
 // watch is how long after an act the nurse looks at what it did.
 const watch = 2 * time.Minute
 
-// early is how long before a check is due the nurse comes.
-const early = time.Minute
-
 // poll is how often the nurse looks at the screen, in real time.
 const poll = 60 * time.Millisecond
 
@@ -147,7 +144,7 @@ func (p *play) isTime(t Task) bool {
 	case "release-step", "band-removal", "dressing", "arrival-check", "discharge-check", "clinician-review":
 		return true // its time is its earliest time
 	}
-	return t.Priority == "stat" || t.Priority == "asap" || !p.now.Before(t.Due.Add(-early))
+	return t.Priority == "stat" || t.Priority == "asap" || !p.now.Before(t.Due)
 }
 
 // do does a Task: first the act, then, a little later, the look at what it did.

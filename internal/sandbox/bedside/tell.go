@@ -4,11 +4,13 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"fhirsvc/internal/workflow"
 )
 
 // tell prints one line: when, who, what.
 func (p *play) tell(who, what string) {
-	fmt.Fprintf(p.out, "%s  %-16s  %s\n", clockTime(p.now), who, what)
+	fmt.Fprintf(p.out, "%s  %-17s  %s\n", clockTime(p.now), who, what)
 }
 
 // who does such a Task.
@@ -28,8 +30,8 @@ func (t Task) label() string {
 	return words
 }
 
-// inBand is the volume in the band as the service tells it with the open Tasks; "" once
-// none shows it.
+// inBand is the volume in the band as the open Tasks tell it: in words where one shows
+// it, else by what the steps still to come are planned to let out; "" when none does.
 func inBand(tasks []Task) string {
 	const prefix = "Volume in the band: "
 	for _, t := range tasks {
@@ -40,7 +42,16 @@ func inBand(tasks []Task) string {
 			}
 		}
 	}
-	return ""
+	var left workflow.Decimal
+	for _, t := range tasks {
+		if t.Code == "release-step" && t.Open() && len(t.Outputs) == 0 && t.Planned != "" {
+			left = left.Add(workflow.MustDecimal(t.Planned))
+		}
+	}
+	if left.Sign() == 0 {
+		return ""
+	}
+	return "In the band: " + left.String() + " mL. "
 }
 
 // next says which Task is due next.
