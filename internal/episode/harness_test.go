@@ -258,4 +258,3 @@ func (b *bench) mustReplay(ids ...string) {
 		require.NoError(b.t, b.Replay(b.t.Context(), id))
 	}
 }
-

@@ -142,8 +142,12 @@ func (l *loaded) has(finding string) bool {
 	return !gone && slices.ContainsFunc(l.core.Findings, func(f workflow.Finding) bool { return f.ID == finding })
 }
 
-// task gives the key of a Task of the episode by the id of its resource.
+// task gives the key of a Task of the episode by the id of its resource. No episode has
+// no Tasks.
 func (l *loaded) task(id string) (workflow.TaskKey, bool) {
+	if l == nil {
+		return workflow.TaskKey{}, false
+	}
 	w, ok := l.state.Known["Task/"+id]
 	if !ok || w.Task == nil {
 		return workflow.TaskKey{}, false

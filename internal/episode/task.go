@@ -60,23 +60,20 @@ func (b *batch) notesAlone(w *work, sent *tree.Document) (*fhir.TaskChange, []ou
 // update hands a change to the core. The prebuilt review Task of an input in quarantine
 // is unknown to the core: it is kept as the client wrote it.
 func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *tree.Document) error {
-	if w.current.Episode != "" {
-		l, err := b.episode(ctx, w.current.Episode)
-		if err != nil && !notFound(err) {
-			return err
+	l, err := b.episode(ctx, w.current.Episode)
+	if err != nil && !notFound(err) {
+		return err
+	}
+	if key, ok := l.task(w.id); ok {
+		u := c.Update
+		u.Task, u.By, u.Entry = key, b.client.name(), w.index
+		b.sign(u.Notes)
+		in := b.inputOf(l)
+		in.Updates = append(in.Updates, u)
+		if c.Owner != nil {
+			l.call(c.Owner.By(), c.Owner.Display)
 		}
-		if err == nil {
-			if key, ok := l.task(w.id); ok {
-				u := c.Update
-				u.Task, u.By, u.Entry = key, b.client.name(), w.index
-				in := b.inputOf(l)
-				in.Updates = append(in.Updates, u)
-				if c.Owner != nil {
-					l.call(c.Owner.By(), c.Owner.Display)
-				}
-				return nil
-			}
-		}
+		return nil
 	}
 	v, changed, err := b.version(ctx, incoming{resourceType: "Task", body: []byte(sent.Raw(sent.Root))}, w.id, b.draft.at)
 	if err != nil || !changed {
@@ -85,6 +82,18 @@ func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *t
 	v.Episode, v.Unit = w.current.Episode, w.current.Unit
 	b.draft.put(v, 0)
 	return nil
+}
+
+// sign gives notes the author and the time that the client left out.
+func (b *batch) sign(notes []workflow.Note) {
+	for i := range notes {
+		if notes[i].By == "" {
+			notes[i].By = b.client.name()
+		}
+		if notes[i].At.IsZero() {
+			notes[i].At = b.draft.at
+		}
+	}
 }
 
 // base is the version that the client started from: the one that the body names, else

@@ -135,12 +135,28 @@ func (r *reader) output(c *TaskChange, n *tree.Node) {
 	c.Update.Outputs = append(c.Update.Outputs, workflow.Output{Code: code, Finding: id})
 }
 
+// notes reads those that are not stored yet. The service adds author and time where the
+// client told none, so a stored note may say more than the one that was sent.
 func (r *reader) notes(c *TaskChange, base *tree.Node) {
 	for n := range r.root.Get("note").Items() {
-		if !holds(base.Get("note"), n) {
+		known := false
+		for x := range base.Get("note").Items() {
+			known = known || saidBy(n, x)
+		}
+		if !known {
 			r.note(c, n)
 		}
 	}
+}
+
+// saidBy reports whether x says all that n says.
+func saidBy(n, x *tree.Node) bool {
+	for m := range n.Members() {
+		if !same(m, x.Get(m.Name)) {
+			return false
+		}
+	}
+	return true
 }
 
 func (r *reader) note(c *TaskChange, n *tree.Node) {
