@@ -93,12 +93,27 @@ func (m *machine) planPatency() {
 	if purpose == "" || m.discharged() {
 		return
 	}
+	due = later(due, m.v.ev.Recorded.Add(m.v.p.ArrivalDue))
+	if purpose != retest { // air needs its time to show
+		due = m.oneVisit(due)
+	}
 	m.put(want{
 		key: m.next(PatencyCheck, purpose), status: TaskReady, priority: Routine,
 		text:      patencyText(purpose),
-		notBefore: since, due: later(due, m.v.ev.Recorded.Add(m.v.p.ArrivalDue)),
+		notBefore: since, due: due,
 		required: []FindingCode{Patency}, window: since,
 	})
+}
+
+// oneVisit moves a due time to that of the open look at the site when the two are due
+// within minutes of each other.
+func (m *machine) oneVisit(due time.Time) time.Time {
+	for _, code := range []TaskCode{SiteCheck, PostRemovalCheck} {
+		if t := m.open(code, ""); t != nil && due.Sub(t.Due).Abs() <= m.v.p.Visit {
+			return t.Due
+		}
+	}
+	return due
 }
 
 // The purposes of patency tests.

@@ -21,12 +21,12 @@ func (m *machine) plan(at time.Time) {
 		return
 	}
 	m.planArrival()
+	m.planAfter()
 	m.planPatency()
 	m.planRoad()
 	m.planEasing()
 	m.planRemoval()
 	m.planDressing()
-	m.planAfter()
 	m.planDischarge()
 }
 
