@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -106,6 +107,17 @@ func TestARequestEndsInTime(t *testing.T) {
 	w.send(http.MethodPost, "/fhir/Observation", finding).refused(t, 504, outcome.CodeTimeout)
 }
 
+// echoing answers every change without keeping it.
+type echoing struct{}
+
+func (echoing) Chart(_ context.Context, _ episode.Client, entries []episode.Entry) ([]episode.EntryResult, error) {
+	out := make([]episode.EntryResult, len(entries))
+	for i, e := range entries {
+		out[i].Resource = resource(e.Type, "x", 1, `{"resourceType":"`+e.Type+`"}`)
+	}
+	return out, nil
+}
+
 // FuzzRequest: whatever is sent, the answer is a success or a whole OperationOutcome of
 // R4's codes, never HTML, a stack trace or an empty body, and never a 500.
 func FuzzRequest(f *testing.F) {
@@ -115,7 +127,7 @@ func FuzzRequest(f *testing.F) {
 	f.Add("PATCH", "/fhir/Task/t1", `[{"op":"test"}]`, "application/json-patch+json", "application/json;q=0")
 	f.Add("POST", "/fhir/Patient/_search", "name=a&_sort=-birthdate", "application/x-www-form-urlencoded", "")
 	f.Add("GET", "/fhir/Task?_cursor=AAAA", "", "", "text/html")
-	w := (&world{}).handler(f)
+	w := (&world{}).handler(f, func(o *rest.Options) { o.Charting, o.Log = echoing{}, slog.New(slog.DiscardHandler) })
 	f.Fuzz(func(t *testing.T, method, path, body, contentType, accept string) {
 		r, err := http.NewRequest(method, "http://h.example/"+strings.TrimPrefix(path, "/"), strings.NewReader(body))
 		if err != nil || method == http.MethodConnect {
