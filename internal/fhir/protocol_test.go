@@ -176,6 +176,25 @@ func TestProtocolFaults(t *testing.T) {
 				"code": map[string]any{"system": SystemUsageContextType, "code": "venue"}, "valueReference": map[string]any{"display": "ward"},
 			})
 		}, outcome.CodeRequired, "identifier of the unit"},
+		{"two venues", func(m map[string]any) {
+			for _, unit := range []string{"a", "b"} {
+				m["useContext"] = append(m["useContext"].([]any), map[string]any{
+					"code":           map[string]any{"system": SystemUsageContextType, "code": "venue"},
+					"valueReference": map[string]any{"identifier": map[string]any{"value": unit}},
+				})
+			}
+		}, outcome.CodeNotSupported, "it names 2"},
+		{"two kinds", func(m map[string]any) {
+			m["useContext"] = append(m["useContext"].([]any), m["useContext"].([]any)[0])
+		}, outcome.CodeRequired, "2 times"},
+		{"an unreadable kind", func(m map[string]any) {
+			m["useContext"].([]any)[0].(map[string]any)["valueCodeableConcept"] = map[string]any{"text": "any"}
+		}, outcome.CodeCodeInvalid, "the focus must be"},
+		{"an unknown part", func(m map[string]any) {
+			_, at := parameterOf(m, "step")
+			e := m["extension"].([]any)[at].(map[string]any)
+			e["extension"] = append(e["extension"].([]any), map[string]any{"url": "unit", "valueString": "mL"})
+		}, outcome.CodeNotSupported, "is not a part of a parameter"},
 		{"a parameter missing", func(m map[string]any) { without(m, "step") }, outcome.CodeRequired, "step is missing"},
 		{"a flag missing", func(m map[string]any) { without(m, "restore-on-ooze") }, outcome.CodeRequired, "restore-on-ooze is missing"},
 		{"a parameter twice", func(m map[string]any) {

@@ -1,10 +1,12 @@
 package fhir
 
 import (
+	"net/url"
 	"regexp"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"fhirsvc/internal/workflow"
 )
@@ -61,14 +63,14 @@ func (c Context) subject() Reference { return Reference{Reference: c.Refs.Subjec
 // encounter is a literal reference where the Encounter is stored, else a logical one;
 // nil when none was told.
 func (c Context) encounter() *Reference {
-	switch {
-	case c.Refs.Encounter != "":
+	if c.Refs.Encounter != "" {
 		return &Reference{Reference: c.Refs.Encounter}
-	case c.Refs.EncounterIdentifier != "":
-		id := identifierOf(c.Refs.EncounterIdentifier)
-		return &Reference{Type: "Encounter", Identifier: &id}
 	}
-	return nil
+	id := identifierOf(c.Refs.EncounterIdentifier)
+	if id == (Identifier{}) {
+		return nil
+	}
+	return &Reference{Type: "Encounter", Identifier: &id}
 }
 
 func (c Context) procedure() *Reference {
@@ -120,13 +122,14 @@ func (c Context) name(by string) string {
 	return "somebody not named"
 }
 
-// identifierOf reads "system|value"; a text without a bar is a value without a system.
+// identifierOf reads "system|value". A text without a bar, or with a system that can't
+// be a uri, is a value without a system, whole.
 func identifierOf(token string) Identifier {
-	system, value, found := strings.Cut(token, "|")
-	if !found {
-		system, value = "", token
+	system, value, found := strings.Cut(clean(token), "|")
+	if _, err := url.Parse(system); !found || err != nil || strings.ContainsFunc(system, unicode.IsSpace) {
+		return Identifier{Value: clean(token)}
 	}
-	return Identifier{System: clean(system), Value: clean(value)}
+	return Identifier{System: system, Value: value}
 }
 
 // period is nil when it would be written empty. A step done early is due before its

@@ -8,11 +8,14 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/google/fhir/go/fhirversion"
 	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir/validate"
 )
 
 // requireGolden compares a resource with a file token by token, so that neither the
@@ -106,6 +109,15 @@ func strict(t require.TestingT, body []byte) {
 	require.NoError(t, err, "%s", body)
 }
 
+var validator = sync.OnceValue(func() *validate.Validator { return validate.New(validate.Options{}) })
+
+// valid holds a resource against the published definitions.
+func valid(t require.TestingT, body []byte) {
+	for _, i := range validator().Resource(body) {
+		require.Fail(t, i.String(), "%s", body)
+	}
+}
+
 func TestStrictParserRefuses(t *testing.T) {
 	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
 	require.NoError(t, err)
@@ -133,6 +145,7 @@ func TestCommittedResources(t *testing.T) {
 				require.NoError(t, err)
 				require.Empty(t, empties(t, body))
 				strict(t, body)
+				valid(t, body)
 			})
 			seen++
 		}

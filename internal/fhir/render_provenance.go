@@ -76,14 +76,11 @@ func (c Context) agents(o Origin) []r4.ProvenanceAgent {
 }
 
 func (o Origin) entities() []r4.ProvenanceEntity {
-	var what Reference
-	switch {
-	case o.Source != "":
-		what.Reference = o.Source
-	case o.SourceIdentifier != "":
-		id := identifierOf(o.SourceIdentifier)
+	what := Reference{Reference: o.Source}
+	if id := identifierOf(o.SourceIdentifier); o.Source == "" && id != (Identifier{}) {
 		what.Identifier = &id
-	default:
+	}
+	if what == (Reference{}) {
 		return nil
 	}
 	return []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleSource, What: asReference(what)}}

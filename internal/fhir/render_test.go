@@ -23,6 +23,7 @@ func TestGolden(t *testing.T) {
 			require.NoError(t, err)
 			require.Empty(t, empties(t, got))
 			strict(t, got)
+			valid(t, got)
 			requireGolden(t, "../../testdata/fhir/"+name+".json", got)
 			again, err := render()
 			require.NoError(t, err)
@@ -97,6 +98,12 @@ func TestPlanDigestChangesWithWhatANewVersionIsFor(t *testing.T) {
 		"status":   func(p *workflow.Plan) { p.Status = workflow.PlanOnHold },
 		"activity": func(p *workflow.Plan) { p.Tasks = p.Tasks[:2] },
 		"forecast": func(p *workflow.Plan) { p.End = p.End.Add(time.Minute) },
+		"band off": func(p *workflow.Plan) { p.Off = p.Off.Add(time.Minute) },
+		"side":     func(p *workflow.Plan) { p.Summary.Side = workflow.Left },
+		"bleeds":   func(p *workflow.Plan) { p.Summary.Bleeds++ },
+		"patency":  func(p *workflow.Plan) { p.Summary.LastPatency = workflow.Occluded },
+		"next":     func(p *workflow.Plan) { p.Summary.Next = nil },
+		"next at":  func(p *workflow.Plan) { p.Summary.NextAt = p.Summary.NextAt.Add(time.Minute) },
 		"volume":   func(p *workflow.Plan) { p.Summary.Book.Volume = workflow.MustDecimal("8") },
 		"doubt":    func(p *workflow.Plan) { p.Summary.Book.State = workflow.BookUncertain },
 		"withheld": func(p *workflow.Plan) { p.Summary.Withheld = nil },
