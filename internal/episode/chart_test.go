@@ -73,9 +73,9 @@ func TestAgainstThePlanIsKept(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
 	b.mustObserve("band-air-removed", millilitres("9"))
-	require.Equal(t, "3", b.loaded(b.theEpisode()).core.Summary().Book.Volume.String())
+	require.Equal(t, "3", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 	b.mustObserve("band-air-removed", millilitres("9"))
-	require.Equal(t, workflow.BookUncertain, b.loaded(b.theEpisode()).core.Summary().Book.State)
+	require.Equal(t, workflow.BookUncertain, b.loaded(b.theEpisode()).core.Plan.Summary.Book.State)
 	b.mustReplay(b.theEpisode())
 }
 
@@ -103,7 +103,7 @@ func TestRepeatedCreateAnswersWithTheFirst(t *testing.T) {
 	require.True(t, one.Created)
 	require.False(t, two.Created)
 	require.Equal(t, one.Resource.ID, two.Resource.ID)
-	require.Equal(t, "10", b.loaded(b.theEpisode()).core.Summary().Book.Volume.String())
+	require.Equal(t, "10", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 }
 
 func TestIfNoneExistRefused(t *testing.T) {
@@ -137,7 +137,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	got := put(`"value":3,`, `"value":2.50,`)
 	require.EqualValues(t, 2, got.Resource.Version)
 	require.Contains(t, string(got.Resource.Body), `"value":2.50,`, "as it was written")
-	require.Equal(t, "9.50", b.loaded(b.theEpisode()).core.Summary().Book.Volume.String())
+	require.Equal(t, "9.50", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 
 	same, err := b.chartOne(Entry{Method: "PUT", Type: "Observation", ID: r.Resource.ID, Body: got.Resource.Body})
 	require.NoError(t, err)
@@ -149,7 +149,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	require.Equal(t, outcome.CodeNotFound, outcome.KindOf(err))
 
 	put(`"status":"final"`, `"status":"entered-in-error"`)
-	require.Equal(t, "12", b.loaded(b.theEpisode()).core.Summary().Book.Volume.String())
+	require.Equal(t, "12", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 	history, err := b.Store.History(t.Context(), "Observation", r.Resource.ID)
 	require.NoError(t, err)
 	require.Len(t, history, 3, "a correction keeps the original")

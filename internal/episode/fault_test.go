@@ -139,7 +139,7 @@ func TestUnknownOutcomeCountsOnce(t *testing.T) {
 	stored, err := b.Store.Read(t.Context(), "Observation", r.Resource.ID)
 	require.NoError(t, err)
 	require.Equal(t, stored, r.Resource)
-	require.Equal(t, "9", b.loaded(b.theEpisode()).core.Summary().Book.Volume.String())
+	require.Equal(t, "9", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 	b.mustReplay(b.theEpisode())
 }
 

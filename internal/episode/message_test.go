@@ -115,7 +115,7 @@ func TestCorrectionBeforeItsOriginal(t *testing.T) {
 	b.mustSend(newEvent()) // the original comes late
 	l := b.loaded(b.theEpisode())
 	require.Len(t, l.core.Events, 2, "an older one is kept")
-	require.Equal(t, "14", l.core.Summary().Book.Volume.String())
+	require.Equal(t, "14", l.core.Plan.Summary.Book.Volume.String())
 	require.Equal(t, procedure.Version, b.all("Procedure")[0].Version, "and has no effect")
 	require.Contains(t, string(b.all("Observation")[0].Body), `"value":14`)
 	b.mustReplay(b.theEpisode())

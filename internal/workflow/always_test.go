@@ -22,7 +22,7 @@ func checkBook(t testingT, e *workflow.Episode) {
 	for _, entry := range e.Ledger() {
 		sum = sum.Add(entry.Delta)
 	}
-	book := e.Summary().Book
+	book := e.Plan.Summary.Book
 	if book.State == workflow.BookUnknown {
 		return
 	}
@@ -43,7 +43,7 @@ func checkBook(t testingT, e *workflow.Episode) {
 // checkOffers: a release or removal is offered only with a known volume, and no release
 // while the site bleeds (design rules 1, 2 and 3).
 func checkOffers(t testingT, e *workflow.Episode) {
-	sum := e.Summary()
+	sum := e.Plan.Summary
 	toEmpty := false
 	for _, o := range e.Orders {
 		toEmpty = toEmpty || o.Code == workflow.OrderContinueToEmpty
@@ -68,7 +68,7 @@ func checkOffers(t testingT, e *workflow.Episode) {
 // checkSomebodysTurn: while a band is on there is an open look at the site with a due
 // time, and an act of the band that is open, or the reason why not (design rule 4).
 func checkSomebodysTurn(t testingT, e *workflow.Episode) {
-	sum := e.Summary()
+	sum := e.Plan.Summary
 	if len(e.Events) == 0 || !sum.BandOn {
 		return
 	}

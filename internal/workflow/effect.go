@@ -11,7 +11,8 @@ type Effect interface{ effect() }
 // PutTask creates or updates a Task; it holds the whole Task.
 type PutTask struct{ Task Task }
 
-// PutPlan creates or updates the plan.
+// PutPlan creates or updates the plan; whether a reader needs a new version of it is the
+// renderer's question.
 type PutPlan struct{ Plan Plan }
 
 // PutFlag raises or lowers a warning.

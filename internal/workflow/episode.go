@@ -45,14 +45,3 @@ func (e *Episode) Task(k TaskKey) *Task {
 
 // Ledger gives the entries of the volume ledger in order; they add up to the book.
 func (e *Episode) Ledger() []Entry { return newView(e).ledger.entries }
-
-// Summary is what a person wants to read first, as of the last input. That of Plan is
-// as of the plan's last change.
-func (e *Episode) Summary() Summary {
-	m := newMachine(e, e.Last)
-	m.v = newView(e)
-	if m.v.ev == nil {
-		return Summary{}
-	}
-	return m.summary()
-}

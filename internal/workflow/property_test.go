@@ -356,7 +356,7 @@ func (w *ward) well(task workflow.Task, code workflow.FindingCode, entry int) wo
 	w.n++
 	f := workflow.Finding{ID: fmt.Sprintf("f%d", w.n), Code: code, Found: w.now, Recorded: w.now, Entry: entry, By: "nurse"}
 	amount := workflow.MustDecimal("0")
-	book := w.e.Summary().Book
+	book := w.e.Plan.Summary.Book
 	switch code {
 	case workflow.Bleeding:
 		f.Answer = workflow.Haemostasis

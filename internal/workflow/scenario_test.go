@@ -49,6 +49,7 @@ type story struct {
 	now    time.Time
 	wake   time.Time
 	n      int // findings, orders and events so far
+	plan   string
 }
 
 // day is the invented day on which all stories happen.
@@ -186,7 +187,10 @@ func (s *story) step(in workflow.Input) string {
 		case workflow.PutFlag:
 			fmt.Fprintf(&b, "flag %s active=%t\n", eff.Flag.Code, eff.Flag.Active)
 		case workflow.PutPlan:
-			fmt.Fprintf(&b, "plan %s off=%s end=%s\n", eff.Plan.Status, hhmm(eff.Plan.Off), hhmm(eff.Plan.End))
+			if line := fmt.Sprintf("plan %s off=%s end=%s\n", eff.Plan.Status, hhmm(eff.Plan.Off), hhmm(eff.Plan.End)); line != s.plan {
+				b.WriteString(line)
+				s.plan = line
+			}
 		case workflow.WakeAt:
 			s.wake = eff.At
 		}
@@ -262,7 +266,7 @@ func taskLine(t workflow.Task) string {
 
 func (s *story) show() string {
 	var b strings.Builder
-	sum := s.e.Summary()
+	sum := s.e.Plan.Summary
 	fmt.Fprintf(&b, "plan %s band=%t book=%s %s bleeds=%d\n", s.e.Plan.Status, sum.BandOn, sum.Book.State, sum.Book.Volume, sum.Bleeds)
 	for _, why := range sum.Book.Why {
 		fmt.Fprintf(&b, "doubt: %s\n", why)

@@ -92,8 +92,6 @@ func (m *machine) effects(before *Episode) []Effect {
 	}
 	if !before.Plan.same(m.e.Plan) {
 		effects = append(effects, PutPlan{m.e.Plan})
-	} else {
-		m.e.Plan = before.Plan
 	}
 	return append(effects, WakeAt{m.wake()})
 }
@@ -125,15 +123,19 @@ func sameBook(a, b *Book) bool {
 		a.Confirmed.Equal(b.Confirmed) && a.By == b.By
 }
 
-// same reports whether a reader of the plan would see no change that counts: status,
-// Tasks, or a forecast that moved by a minute or more.
+// same reports whether the plans say the same.
 func (p Plan) same(q Plan) bool {
 	return p.Status == q.Status && p.StatusReason == q.StatusReason && slices.Equal(p.Tasks, q.Tasks) &&
-		p.Start.Equal(q.Start) && near(p.Off, q.Off) && near(p.End, q.End)
+		p.Start.Equal(q.Start) && p.Off.Equal(q.Off) && p.End.Equal(q.End) && p.Summary.same(q.Summary)
 }
 
-func near(a, b time.Time) bool {
-	return a.IsZero() == b.IsZero() && a.Sub(b).Abs() < time.Minute
+func (s Summary) same(t Summary) bool {
+	next := s.Next == nil && t.Next == nil || s.Next != nil && t.Next != nil && *s.Next == *t.Next
+	return next && s.Kind == t.Kind && s.Side == t.Side && s.Distal == t.Distal &&
+		sameBook(&s.Book, &t.Book) && s.BandOn == t.BandOn && s.Bleeds == t.Bleeds && s.LastBleed.Equal(t.LastBleed) &&
+		s.LastLook.Equal(t.LastLook) && s.LastAnswer == t.LastAnswer &&
+		s.LastPatency == t.LastPatency && s.PatencyAt.Equal(t.PatencyAt) &&
+		s.NextAt.Equal(t.NextAt) && slices.Equal(s.Withheld, t.Withheld)
 }
 
 // wakeAt asks for an Elapsed at t if it is still to come.
