@@ -54,7 +54,7 @@ scenario: ## rewrite the bedside stories' expected output; read the diff
 	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite
 
 golden: ## rewrite the golden resources; read the diff
-	$(WITH_DB) $(TEST) $(call packages_with,flag.Bool("update")) -update
+	$(WITH_DB) $(TEST) $(call packages_with,rewrite the golden) -update
 
 test-db: ## the store's contract, on both stores
 	$(WITH_DB) $(TEST) -count=1 ./internal/store/...

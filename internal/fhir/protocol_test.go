@@ -43,7 +43,7 @@ func TestStartersAreReadWithoutAWord(t *testing.T) {
 		require.True(t, p.Draft, "a starter is a draft until a site approves it")
 		require.Empty(t, p.Endorser)
 		require.Empty(t, p.Approved)
-		require.True(t, strings.HasPrefix(p.URL, CanonicalStarterBase))
+		require.True(t, strings.HasPrefix(p.URL, CanonicalBase+"/PlanDefinition/"))
 		require.Empty(t, p.Check())
 	}
 }

@@ -73,8 +73,8 @@ func anyTask(t *rapid.T, codes, statuses, findings []string) workflow.Task {
 		Withheld: anyWithheld(t),
 	}
 	k.Authored, k.Changed = spanOf(t, "authored") // inv-1
-	k.NotBefore, k.Due = spanOf(t, "restriction")
-	k.Start, k.End = spanOf(t, "execution")
+	k.NotBefore, k.Due = anyTime(t, "not before"), anyTime(t, "due") // in any order
+	k.Start, k.End = anyTime(t, "start"), anyTime(t, "end")
 	for _, f := range rapid.SliceOfN(rapid.SampledFrom(findings), 0, 4).Draw(t, "required") {
 		k.Required = append(k.Required, workflow.FindingCode(f))
 	}
@@ -146,7 +146,7 @@ func TestNothingEmptyEverLeaves(t *testing.T) {
 		p := bleedingPlan()
 		p.Status = oneOf[workflow.PlanStatus](t, "status", []string{"active", "on-hold", "completed", "revoked"})
 		p.StatusReason = anyText().Draw(t, "reason")
-		p.Start, p.End = spanOf(t, "period")
+		p.Start, p.End = anyTime(t, "start"), anyTime(t, "end")
 		p.Off = anyTime(t, "off")
 		if rapid.Bool().Draw(t, "no tasks") {
 			p.Tasks, p.Summary.Next = nil, nil
@@ -160,7 +160,7 @@ func TestNothingEmptyEverLeaves(t *testing.T) {
 	}))
 	t.Run("Flag", rapid.MakeCheck(func(t *rapid.T) {
 		f := workflow.Flag{Code: oneOf[workflow.FlagCode](t, "flag", warnings), Active: rapid.Bool().Draw(t, "active"), Text: anyText().Draw(t, "text")}
-		f.Start, f.End = spanOf(t, "period")
+		f.Start, f.End = anyTime(t, "start"), anyTime(t, "end")
 		body, err := RenderFlag(f, anyContext(t), Version{ID: "f1"})
 		leaves(t, body, err)
 	}))

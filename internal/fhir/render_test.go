@@ -142,6 +142,15 @@ func TestInstantsCarryAnOffset(t *testing.T) {
 	require.Empty(t, Instant(time.Time{}))
 }
 
+// R4 per-1: no start after the end (datatypes.html#Period). What is needed is the end.
+func TestPeriodThatRunsBackwardsTellsItsEnd(t *testing.T) {
+	early, late := clockAt("2026-11-25T13:00:00Z"), clockAt("2026-11-25T14:00:00Z")
+	require.Equal(t, &Period{Start: "2026-11-25T13:00:00Z", End: "2026-11-25T14:00:00Z"}, period(early, late))
+	require.Equal(t, &Period{End: "2026-11-25T13:00:00Z"}, period(late, early))
+	require.Equal(t, &Period{Start: "2026-11-25T14:00:00Z"}, period(late, time.Time{}))
+	require.Nil(t, period(time.Time{}, time.Time{}))
+}
+
 // XHTML in a narrative is well-formed and holds no markup from outside (txt-1, txt-2,
 // hl7.org/fhir/R4/narrative.html).
 func wellFormed(t require.TestingT, div string) {
