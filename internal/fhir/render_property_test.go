@@ -72,7 +72,7 @@ func anyTask(t *rapid.T, codes, statuses, findings []string) workflow.Task {
 		Description:  anyText().Draw(t, "description"), Owner: anyText().Draw(t, "owner"),
 		Withheld: anyWithheld(t),
 	}
-	k.Authored, k.Changed = spanOf(t, "authored") // inv-1
+	k.Authored, k.Changed = spanOf(t, "authored")                    // inv-1
 	k.NotBefore, k.Due = anyTime(t, "not before"), anyTime(t, "due") // in any order
 	k.Start, k.End = anyTime(t, "start"), anyTime(t, "end")
 	for _, f := range rapid.SliceOfN(rapid.SampledFrom(findings), 0, 4).Draw(t, "required") {
