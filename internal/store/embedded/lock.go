@@ -21,9 +21,8 @@ func lock(dir string) (*os.File, error) {
 	if err == nil {
 		return f, nil
 	}
-	f.Close()
 	if errors.Is(err, unix.EWOULDBLOCK) {
-		return nil, fmt.Errorf("the data folder %s is in use by another process (%s is locked): end it, or choose another folder", dir, name)
+		err = fmt.Errorf("the data folder %s is in use by another process: end it, or choose another folder", dir)
 	}
-	return nil, fmt.Errorf("lock %s: %w", name, err)
+	return nil, errors.Join(fmt.Errorf("lock %s: %w", name, err), f.Close())
 }

@@ -37,7 +37,11 @@ func Open(dir string) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := openLocked(filepath.Join(dir, "store.db"))
+	file, err := filepath.Abs(filepath.Join(dir, "store.db"))
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("open embedded store: %w", err), held.Close())
+	}
+	s, err := openLocked(file)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("open embedded store: %w", err), held.Close())
 	}
@@ -62,7 +66,7 @@ func openLocked(file string) (*Store, error) {
 	return &Store{write: write, read: read}, nil
 }
 
-// dsn names a database file with settings for each of its connections. A transaction
+// dsn names a database file, by its absolute path, with settings for each of its connections. A transaction
 // takes the write lock at its start: one that upgrades later can't be made to wait.
 func dsn(file string, pragmas ...string) string {
 	q := url.Values{"_txlock": {"immediate"}, "_pragma": append(pragmas, "busy_timeout(10000)")}

@@ -36,6 +36,16 @@ func TestOpenFindsWhatWasStored(t *testing.T) {
 	require.Equal(t, "value", got)
 }
 
+func TestOpenTakesFolderNamesAsTheyAre(t *testing.T) {
+	t.Chdir(t.TempDir())
+	for _, dir := range []string{"relative", "with space", "with%20escape", "with?question&mark", "with#hash", "wîth-ümlaut", "a:b"} {
+		st, err := embedded.Open(dir)
+		require.NoError(t, err, dir)
+		st.Close()
+		require.FileExists(t, filepath.Join(dir, "store.db"))
+	}
+}
+
 func TestOpenRefusesNewerSchema(t *testing.T) {
 	dir := t.TempDir()
 	st, err := embedded.Open(dir)

@@ -174,10 +174,10 @@ func requireNoTrace(t *testing.T, st store.Store, name string) {
 	old, err := st.Load(ctx, "old")
 	require.NoError(t, err, name)
 	require.Equal(t, int64(1), old.Version, name)
-	for _, episode := range []string{"new", "old"} {
+	for episode, want := range map[string]int{"new": 0, "old": 1} {
 		inputs, err := st.Inputs(ctx, episode)
 		require.NoError(t, err, name)
-		require.Len(t, inputs, int(map[string]int{"new": 0, "old": 1}[episode]), name)
+		require.Len(t, inputs, want, name)
 	}
 	requireAbsent(t, st, "Task", "new")
 	_, err = st.History(ctx, "Task", "new")

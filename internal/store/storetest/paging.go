@@ -25,6 +25,7 @@ func walk(t require.TestingT, st store.Store, q search.Query) ([]store.Resource,
 		page := mustSearch(t, st, q)
 		require.LessOrEqual(t, len(page.Matches), q.Count)
 		all = append(all, page.Matches...)
+		require.LessOrEqual(t, pages, max(page.Total, 1), "a cursor that stands still")
 		if page.Next == nil {
 			return all, pages
 		}

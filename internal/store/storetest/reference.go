@@ -100,6 +100,7 @@ func compares(v search.Value, t search.Term) bool {
 		return v.Lo > t.Hi
 	case search.PrefixEndsBefore:
 		return v.Hi < t.Lo
+	case search.PrefixEqual:
 	}
 	return contained
 }

@@ -24,8 +24,9 @@ func unknownTests() []contractTest {
 // database's work. Whatever the caller was told, the retry under the same inbox key
 // leaves the input stored exactly once.
 func cutShortCountsOnce(t *testing.T, st store.Store) {
+	const commits = 60
 	cut := 0
-	for n := range int64(120) {
+	for n := range int64(commits) {
 		c := store.Changeset{
 			Inbox: inbox(fmt.Sprintf("m%d", n)), Episodes: []store.EpisodeChange{step("e1", n)},
 			Outbox: []store.Outbox{message("e1", fmt.Sprintf("m%d", n), 1)},
@@ -47,10 +48,10 @@ func cutShortCountsOnce(t *testing.T, st store.Store) {
 	require.Positive(t, cut)
 	kept, err := st.Inputs(t.Context(), "e1")
 	require.NoError(t, err)
-	require.Len(t, kept, 120)
+	require.Len(t, kept, commits)
 	unsent, err := st.Unsettled(t.Context())
 	require.NoError(t, err)
-	require.Equal(t, 120, unsent)
+	require.Equal(t, commits, unsent)
 }
 
 func cancelledBefore(t *testing.T, st store.Store) {
