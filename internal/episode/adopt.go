@@ -22,8 +22,19 @@ type orphan struct {
 
 // adopt places a patient's findings that fitted no plan and were entered within
 // adoptWithin. Whoever stores an event or such a finding calls it after the commit, so
-// that one of the two sees the other. What still fits none, or fits two, stays.
+// that one of the two sees the other. What still fits none, or fits two, stays. A fault
+// of ours is kept aside and is no fault of what was stored before; so the errors are the
+// store's alone.
 func (s *Service) adopt(ctx context.Context, subject string) error {
+	q := quarantine{kind: "adopt", id: subject, body: []byte(subject), subject: subject}
+	err := s.guard(ctx, &q, func() error { return s.adoptAll(ctx, subject) })
+	if outcome.KindOf(err) == outcome.CodeException {
+		return nil
+	}
+	return err
+}
+
+func (s *Service) adoptAll(ctx context.Context, subject string) error {
 	refused := map[string]bool{}
 	for {
 		var taken []orphan
@@ -111,11 +122,12 @@ func (d *draft) advanceAll(charted map[*loaded]*workflow.Charted, input string) 
 	return nil
 }
 
-// orphans gives a patient's findings that wait for an event, oldest first.
+// orphans gives a patient's findings that wait for an event, the latest first, so that
+// old ones that nobody adopted don't stand in the way.
 func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orphan, error) {
 	tag := fhir.CodeUnplaced.Coding()
 	page, err := s.Store.Search(ctx, search.Query{
-		Type: "Observation", Count: search.MaximumCount, Sort: search.Sort{Param: "_lastUpdated"},
+		Type: "Observation", Count: search.MaximumCount, Sort: search.Sort{Param: "_lastUpdated", Descending: true},
 		All: []search.Condition{
 			{Param: "_tag", Kind: search.Token, Any: []search.Term{{System: tag.System, SystemGiven: true, Code: tag.Code}}},
 			{Param: "subject", Kind: search.Reference, Any: []search.Term{{System: "Patient", Code: strings.TrimPrefix(subject, "Patient/")}}},
@@ -132,7 +144,7 @@ func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orph
 		}
 		c, issues := fhir.DecodeChart(doc, "")
 		if c == nil || !c.Counts {
-			s.Log.Warn("kept finding can't be read", "kind", outcome.CodeException, "resource_id", r.ID, "issues", len(issues))
+			s.Log.Warn("kept finding can't be read", "kind", outcome.CodeException, "resource_id", r.ID, "error", outcome.Reject("adopt", issues))
 			continue
 		}
 		waiting = append(waiting, orphan{resource: r, chart: c})

@@ -2,6 +2,7 @@ package episode
 
 import (
 	"context"
+	"errors"
 	"math/rand/v2"
 	"time"
 
@@ -10,11 +11,14 @@ import (
 )
 
 const (
-	maxTries   = 12
+	maxTries   = 32
 	firstPause = 2 * time.Millisecond
 	longPause  = 250 * time.Millisecond
 	askTimeout = 5 * time.Second
 )
+
+// errRaced is the error of a build that saw what it read change under its hands.
+var errRaced = errors.New("somebody else was faster")
 
 // build makes a draft from what is stored now; nil when there is nothing to change.
 type build func(ctx context.Context) (*draft, error)
@@ -38,6 +42,9 @@ func (s *Service) commit(ctx context.Context, op string, b build) (end, error) {
 			}
 		}
 		d, err := b(ctx)
+		if errors.Is(err, errRaced) {
+			continue
+		}
 		if err != nil || d == nil {
 			return end{draft: d}, err
 		}

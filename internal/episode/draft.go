@@ -19,6 +19,7 @@ type draft struct {
 	at       time.Time
 	author   string // who charted or sent the input, as the core names people
 	source   string // system|value of a message, "" for others
+	entry    string // Type/id/_history/n of what a client entered first, "" for others
 	occurred time.Time
 	context  fhir.Context // of the first episode, for Provenance
 	changes  store.Changeset
@@ -35,6 +36,19 @@ func (d *draft) put(r store.Resource, seq int64) {
 	r.Index = indexOf(r)
 	d.changes.Resources = append(d.changes.Resources, r)
 	d.changes.Outbox = append(d.changes.Outbox, d.s.announce(r, seq))
+}
+
+// putEntry adds what a client entered.
+func (d *draft) putEntry(r store.Resource, seq int64) {
+	if d.entry == "" {
+		d.entry = versioned(r)
+	}
+	d.put(r, seq)
+}
+
+// versioned is the reference to a resource version.
+func versioned(r store.Resource) string {
+	return fmt.Sprintf("%s/%s/_history/%d", r.Type, r.ID, r.Version)
 }
 
 // putOwn adds a resource that the service wrote itself: it is validated before commit.
@@ -139,9 +153,9 @@ func (d *draft) provenance() error {
 	if len(resources) == 0 {
 		return nil
 	}
-	o := fhir.Origin{Recorded: d.at, Occurred: d.occurred, Author: d.author, SourceIdentifier: d.source, Update: true}
+	o := fhir.Origin{Recorded: d.at, Occurred: d.occurred, Author: d.author, Source: d.entry, SourceIdentifier: d.source, Update: true}
 	for _, r := range resources {
-		o.Targets = append(o.Targets, fmt.Sprintf("%s/%s/_history/%d", r.Type, r.ID, r.Version))
+		o.Targets = append(o.Targets, versioned(r))
 		o.Update = o.Update && r.Version > 1
 	}
 	first := resources[0]

@@ -157,7 +157,7 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 	}
 	if r.notice.Procedure != nil {
 		if err := r.adopt(ctx, r.subject); err != nil {
-			return MessageAnswer{}, fmt.Errorf("adopt earlier findings: %w", err)
+			return MessageAnswer{}, err
 		}
 	}
 	if e.repeat {

@@ -70,6 +70,9 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 		return err
 	}
 	created := w.current == nil
+	if created && (!changed || v.Version > 1) {
+		return errRaced // the same entry was created since it was looked for
+	}
 	warnings := append(slices.Clone(c.Warnings), b.remarks(w, c, lost, p)...)
 	w.finish = func() EntryResult {
 		return EntryResult{Created: created, Resource: *b.resourceOr(w, v), Warnings: warnings}
@@ -85,7 +88,7 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 		l := p.episodes[0]
 		v.Episode, v.Unit, seq = l.id, l.state.Refs.Unit, l.version+1
 	}
-	b.draft.put(v, seq)
+	b.draft.putEntry(v, seq)
 	b.draft.changes.Identities = append(b.draft.changes.Identities, w.claims...)
 	if lost {
 		b.unplaced = append(b.unplaced, subject)

@@ -16,12 +16,12 @@ func (b *batch) patient(ctx context.Context, w *work, subject fhir.Reference) (s
 	if subject.Identifier != nil {
 		return b.patientOf(ctx, *subject.Identifier)
 	}
-	id, ok := strings.CutPrefix(subject.Reference, "Patient/")
-	if ok {
+	ref := b.refer(subject.Reference)
+	if id, ok := strings.CutPrefix(ref, "Patient/"); ok {
 		_, err := b.Store.Read(ctx, "Patient", id)
 		switch {
 		case err == nil:
-			return subject.Reference, nil
+			return ref, nil
 		case !notFound(err):
 			return "", err
 		}

@@ -154,6 +154,9 @@ func (b *batch) identifyCreate(ctx context.Context, w *work) error {
 		w.id, w.current = id, &current
 		return nil
 	}
+	if len(ids) > 0 {
+		w.id = b.ids.known(w.Type, ids[0])
+	}
 	for _, i := range ids {
 		w.claims = append(w.claims, store.Identity{Type: w.Type, System: i.System, Value: i.Value, ID: w.id})
 	}
@@ -196,10 +199,14 @@ func (b *batch) matching(ctx context.Context, w *work) (id string, known bool, e
 	return "", false, nil
 }
 
-// refer gives the stored form of a reference to another entry.
+// refer gives the stored form of a reference: to another entry, or to this server by its
+// own URL.
 func (b *batch) refer(ref string) string {
 	if to, ok := b.local[ref]; ok {
 		return to
+	}
+	if b.Endpoint != "" {
+		ref = strings.TrimPrefix(ref, b.Endpoint+"/")
 	}
 	return ref
 }

@@ -32,7 +32,7 @@ func (s *Service) guard(ctx context.Context, q *quarantine, work func() error) e
 		return err
 	}
 	s.Log.Error("input put into quarantine by a fault of the service",
-		"kind", outcome.CodeException, "resource_type", q.kind, "resource_id", q.episode, "fault", err.Error())
+		"kind", outcome.CodeException, "event_id", q.id, "instance_id", q.episode, "error", err)
 	if kept := s.keepAside(ctx, q, err); kept != nil {
 		return kept
 	}

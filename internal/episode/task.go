@@ -80,7 +80,7 @@ func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *t
 		return err
 	}
 	v.Episode, v.Unit = w.current.Episode, w.current.Unit
-	b.draft.put(v, 0)
+	b.draft.putEntry(v, 0)
 	return nil
 }
 
