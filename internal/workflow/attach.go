@@ -131,6 +131,7 @@ func (m *machine) give(t *Task, f *Finding) {
 	}
 	if f.Code == t.act() || f.Code == Band {
 		m.deviate(t, f.When())
+		t.PlannedStart, t.PlannedDue = t.NotBefore, t.Due
 		t.Window = f.When()
 		if t.Status != TaskInProgress {
 			t.Status = TaskReady
@@ -151,6 +152,9 @@ func (m *machine) complete(t *Task, at time.Time) {
 	if t.Deviation != "" {
 		t.note(m.now, t.Deviation)
 		t.Deviation = ""
+	}
+	if !t.PlannedDue.IsZero() {
+		t.NotBefore, t.Due = t.PlannedStart, t.PlannedDue
 	}
 	t.end(TaskCompleted, at)
 }

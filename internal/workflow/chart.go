@@ -105,7 +105,7 @@ func (m *machine) withdraw(w Withdrawal) *Refusal {
 		t := &m.e.Tasks[i]
 		if !t.Status.Finished() && t.hasFinding(w.Finding) {
 			t.Outputs = slices.DeleteFunc(t.Outputs, func(o Output) bool { return o.Finding == w.Finding })
-			t.Deviation = ""
+			t.Deviation, t.PlannedStart, t.PlannedDue = "", time.Time{}, time.Time{}
 		}
 	}
 	return nil

@@ -403,7 +403,7 @@ func TestForecast(t *testing.T) {
 		}
 		start := w.e.Plan.Start
 		for _, task := range w.e.Tasks {
-			if task.Key.Code != workflow.ReleaseStep || task.Status.Finished() || task.NotBefore.IsZero() {
+			if task.Key.Code != workflow.ReleaseStep || task.Status.Finished() || task.NotBefore.IsZero() || len(task.Outputs) > 0 {
 				continue
 			}
 			require.False(t, task.NotBefore.Before(start.Add(w.e.Protocol.FirstRelease)), "%s is planned before the first release", task.Key)

@@ -155,7 +155,7 @@ func (m *machine) openSteps() []TaskKey {
 func (m *machine) keepWatching(t *Task, watch time.Duration) {
 	m.put(want{
 		key: t.Key, status: TaskReady, priority: t.Priority, text: "The air was changed: look at the site now.",
-		notBefore: t.NotBefore, due: t.Window.Add(watch), planned: t.Planned, required: t.Required, window: t.Window,
+		notBefore: t.Window, due: t.Window.Add(watch), planned: t.Planned, required: t.Required, window: t.Window,
 	})
 }
 

@@ -44,7 +44,11 @@ type Task struct {
 	Authored     time.Time
 	Changed      time.Time
 	Notes        []Note
-	Deviation    string // how an act already done departs from the plan; a note when the Task ends
+	// Deviation is how an act already done departs from the plan; a note when the Task ends.
+	// PlannedStart and PlannedDue keep its planned times while its look is waited for.
+	Deviation    string
+	PlannedStart time.Time
+	PlannedDue   time.Time
 	// Window is the first instant whose findings count for the Task.
 	Window time.Time
 }
