@@ -13,7 +13,7 @@ import (
 const (
 	maxTries   = 32
 	firstPause = 2 * time.Millisecond
-	longPause  = 250 * time.Millisecond
+	longPause  = 64 * time.Millisecond
 	askTimeout = 5 * time.Second
 )
 

@@ -40,8 +40,10 @@ type bench struct {
 
 var sharedValidator = sync.OnceValue(func() *validate.Validator { return validate.New(validate.Options{}) })
 
+// newBench makes a bench; its test runs beside others.
 func newBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 	t.Helper()
+	t.Parallel()
 	st, err := embedded.Open(t.TempDir())
 	require.NoError(t, err)
 	t.Cleanup(st.Close)
