@@ -99,7 +99,7 @@ func (e *Env) Release() {
 var ErrTooCostly = errors.New("the expression takes too many steps")
 
 // defaultSteps is far beyond what a published invariant needs on a large resource.
-const defaultSteps = 20_000_000
+const defaultSteps = 10_000_000
 
 func (e *Env) step(n int) error {
 	if e.steps += n + 1; e.steps > defaultSteps {

@@ -75,7 +75,7 @@ func TestParseFaults(t *testing.T) {
 		{"empty object", `{"a":{}}`, true, "Resource.a", "object is empty", 1, 6},
 		{"empty array", `{"a":[]}`, true, "Resource.a", "array is empty", 1, 6},
 		{"invalid UTF-8", "{\"a\":\"x\xff\"}", false, "", "not valid UTF-8", 1, 8},
-		{"invalid UTF-8 after an escape", "{\"a\":\"\\n\xc0\x80\"}", false, "", "not valid UTF-8", 1, 12},
+		{"invalid UTF-8 after an escape", "{\"a\":\"\\n\xc0\x80\"}", false, "", "not valid UTF-8", 1, 9},
 		{"lone surrogate", `{"a":"\ud83d"}`, false, "", "surrogate", 1, 7},
 		{"raw control character", "{\"a\":\"\x01\"}", false, "", "control character", 1, 7},
 		{"leading zero", `{"a":01}`, false, "", "not a JSON number", 1, 6},

@@ -2,6 +2,7 @@ package tree
 
 import (
 	"strconv"
+	"strings"
 	"unicode/utf16"
 	"unicode/utf8"
 
@@ -12,28 +13,41 @@ import (
 // the result shares the source's memory.
 func (p *parser) text() (string, bool) {
 	from := p.pos + 1
-	ascii := true
+	end, escapes, ascii, ok := p.closing(from)
+	if !ok {
+		return "", false
+	}
+	s := p.src[from:end]
+	if !ascii && !utf8.ValidString(s) {
+		p.pos = from + firstInvalid(s)
+		return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 here")
+	}
+	if escapes {
+		return p.unescaped(from, end)
+	}
+	p.pos = end + 1
+	return s, true
+}
+
+// closing finds the quote that ends the string which starts at from.
+func (p *parser) closing(from int) (end int, escapes, ascii, ok bool) {
+	ascii = true
 	for i := from; i < len(p.src); i++ {
 		switch c := p.src[i]; {
 		case c == '"':
-			p.pos = i + 1
-			s := p.src[from:i]
-			if !ascii && !utf8.ValidString(s) {
-				p.pos = from + firstInvalid(s)
-				return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 here")
-			}
-			return s, true
+			return i, escapes, ascii, true
 		case c == '\\':
-			return p.escapedText(from, i)
+			escapes = true
+			i++
 		case c < ' ':
 			p.pos = i
-			return "", p.fail(outcome.CodeInvalid, "a control character (%#02x) must be written as an escape in a JSON string", c)
+			return 0, false, false, p.fail(outcome.CodeInvalid, "a control character (%#02x) must be written as an escape in a JSON string", c)
 		case c >= utf8.RuneSelf:
 			ascii = false
 		}
 	}
 	p.pos = len(p.src)
-	return "", p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
+	return 0, false, false, p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
 }
 
 func firstInvalid(s string) int {
@@ -47,39 +61,28 @@ func firstInvalid(s string) int {
 	return len(s)
 }
 
-// escapedText goes on with a string that has its first escape at i.
-func (p *parser) escapedText(from, i int) (string, bool) {
-	out := make([]byte, 0, i-from+64)
-	out = append(out, p.src[from:i]...)
-	for p.pos = i; p.pos < len(p.src); {
-		c := p.src[p.pos]
-		switch {
-		case c == '"':
-			p.pos++
-			if n := firstInvalid(string(out)); n < len(out) {
-				return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 in this string")
-			}
-			return string(out), true
-		case c == '\\':
-			var ok bool
-			if out, ok = p.escape(out); !ok {
-				return "", false
-			}
-		case c < ' ':
-			return "", p.fail(outcome.CodeInvalid, "a control character (%#02x) must be written as an escape in a JSON string", c)
-		default:
-			out = append(out, c)
-			p.pos++
+// unescaped decodes the string between from and its closing quote at end.
+func (p *parser) unescaped(from, end int) (string, bool) {
+	var out strings.Builder
+	out.Grow(end - from)
+	p.pos = from
+	for {
+		i := strings.IndexByte(p.src[p.pos:end], '\\')
+		if i < 0 {
+			out.WriteString(p.src[p.pos:end])
+			p.pos = end + 1
+			return out.String(), true
+		}
+		out.WriteString(p.src[p.pos : p.pos+i])
+		p.pos += i
+		if !p.escape(&out) {
+			return "", false
 		}
 	}
-	return "", p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
 }
 
-// escape decodes the escape at pos.
-func (p *parser) escape(out []byte) ([]byte, bool) {
-	if p.pos+1 >= len(p.src) {
-		return nil, p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
-	}
+// escape decodes the escape at pos; what follows the backslash is within the string.
+func (p *parser) escape(out *strings.Builder) bool {
 	c := p.src[p.pos+1]
 	if c == 'u' {
 		return p.unicode(out)
@@ -87,29 +90,31 @@ func (p *parser) escape(out []byte) ([]byte, bool) {
 	const codes, bytes = `"\/bfnrt`, "\"\\/\b\f\n\r\t"
 	for i := range len(codes) {
 		if codes[i] == c {
+			out.WriteByte(bytes[i])
 			p.pos += 2
-			return append(out, bytes[i]), true
+			return true
 		}
 	}
-	return nil, p.fail(outcome.CodeInvalid, "this is not a JSON escape: write \\\\ for a backslash")
+	return p.fail(outcome.CodeInvalid, "this is not a JSON escape: write \\\\ for a backslash")
 }
 
-func (p *parser) unicode(out []byte) ([]byte, bool) {
+func (p *parser) unicode(out *strings.Builder) bool {
 	r, ok := p.hex(p.pos)
 	if !ok {
-		return nil, p.fail(outcome.CodeInvalid, "four hexadecimal digits are expected after \\u")
+		return p.fail(outcome.CodeInvalid, "four hexadecimal digits are expected after \\u")
 	}
 	size := 6
 	if utf16.IsSurrogate(r) {
 		low, ok := p.hex(p.pos + size)
 		r = utf16.DecodeRune(r, low)
 		if !ok || r == utf8.RuneError {
-			return nil, p.fail(outcome.CodeInvalid, "this \\u escape is half of a surrogate pair")
+			return p.fail(outcome.CodeInvalid, "this \\u escape is half of a surrogate pair")
 		}
 		size = 12
 	}
 	p.pos += size
-	return utf8.AppendRune(out, r), true
+	out.WriteRune(r)
+	return true
 }
 
 // hex reads "\uXXXX" at i.

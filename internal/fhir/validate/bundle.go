@@ -48,6 +48,9 @@ func (w *walker) bundleRules(n *tree.Node) {
 	for e := range n.Get("entry").Items() {
 		w.path = append(w.path, step{name: "entry", index: i})
 		w.fullURL(e)
+		if e.Get("fullUrl") == nil && e.Get("resource") != nil && wantsFullURL(kind) {
+			w.warnf(e, "", outcome.CodeRequired, "fullUrl", "the entry has no fullUrl: give it one, as references within the Bundle rest on it")
+		}
 		if kind == "searchset" {
 			w.searchEntry(e)
 		}
@@ -83,6 +86,16 @@ func (w *walker) fullURL(e *tree.Node) {
 		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q disagrees with the resource in it, %s/%s",
 			clip(url.Text), clip(resource.Str("resourceType")), clip(id))
 	}
+}
+
+// wantsFullURL names the types of Bundle in which an entry's fullUrl SHALL have a
+// value; requests and answers to them need none.
+func wantsFullURL(bundleType string) bool {
+	switch bundleType {
+	case "document", "message", "searchset", "history", "collection":
+		return true
+	}
+	return false
 }
 
 // absolute reports whether a URL starts with a scheme (RFC 3986 section 3.1).

@@ -144,6 +144,7 @@ func formatFaults() []fault {
 		{"id with an underscore", "Task", `"id": "t1"`, `"id": "t_1"`, "id", "Task.id", outcome.CodeValue, ""},
 		{"id too long", "Task", `"id": "t1"`, `"id": "` + strings.Repeat("x", 65) + `"`, "id", "Task.id", outcome.CodeValue, ""},
 		{"negative unsignedInt", "Bundle-searchset", `"total": 1`, `"total": -1`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
+		{"sign for an unsignedInt", "Bundle-searchset", `"total": 1`, `"total": -0`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
 		{"fraction for an integer", "Bundle-searchset", `"total": 1`, `"total": 1.0`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
 		{"integer too large", "Bundle-searchset", `"total": 1`, `"total": 2147483648`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
 	}
@@ -241,6 +242,7 @@ func profileFaults() []fault {
         "code": "mm[Hg]"
       }`, `"interpretation": [{"text": "x"}]`, "vs-3", "Observation.component[1]", outcome.CodeInvariant, ""},
 		{"no diastolic", bp, `"8462-4"`, `"8478-0"`, "profile", "Observation.component", outcome.CodeRequired, ""},
+		{"claimed type", "Observation-site", `"status"`, `"meta": {"profile": ["http://hl7.org/fhir/StructureDefinition/Patient"]}, "status"`, "profile", "Observation.meta", outcome.CodeInvalid, ""},
 		{"claimed profile", "Observation-site", `"status"`, `"meta": {"profile": ["http://hl7.org/fhir/StructureDefinition/Group-x", "http://hl7.org/fhir/StructureDefinition/actualgroup"]}, "status"`, "profile", "Observation.meta", outcome.CodeInvalid, ""},
 	}
 }

@@ -2,7 +2,6 @@ package validate
 
 import (
 	"strings"
-	"unicode"
 
 	"fhirsvc/internal/fhir/tree"
 )
@@ -70,6 +69,9 @@ func integer(s string, lo, hi int64) string {
 		n = n*10 + int64(c-'0')
 	}
 	if len(digits) != len(s) {
+		if lo >= 0 {
+			return "a sign is not allowed"
+		}
 		n = -n
 	}
 	switch {
@@ -150,8 +152,8 @@ func uri(s string) string {
 	if s == "" {
 		return "an empty one is not allowed: leave the element out"
 	}
-	for _, r := range s {
-		if r <= ' ' || r > 0x7f && unicode.IsSpace(r) {
+	for i := range len(s) {
+		if s[i] <= ' ' {
 			return "white space is not allowed"
 		}
 	}

@@ -60,9 +60,7 @@ func (w *walker) profilesOf(n *tree.Node, t *typ) {
 		p := w.v.profile(url)
 		switch {
 		case p == nil:
-			if w.v.schema.set.Type(baseType(url)) == nil && at != nil {
-				w.informf(at, "meta", outcome.CodeInformational, "profile", "the profile %q is not known here: it was not checked", clip(url))
-			}
+			w.noProfile(url, at, t)
 			return
 		case slices.Contains(done, p.URL):
 			return
@@ -83,6 +81,19 @@ func (w *walker) profilesOf(n *tree.Node, t *typ) {
 		if url := vitalSign(n.Get("code")); url != "" {
 			apply(url, nil)
 		}
+	}
+}
+
+// noProfile reports a claim that no profile at hand answers to; that of the
+// resource's own type needs none.
+func (w *walker) noProfile(url string, at *tree.Node, t *typ) {
+	name := baseType(url)
+	switch {
+	case t.def.Is(name):
+	case w.v.schema.set.Type(name) != nil:
+		w.errorf(at, "meta", outcome.CodeInvalid, "profile", "the profile %q is for a %s", clip(url), name)
+	default:
+		w.informf(at, "meta", outcome.CodeInformational, "profile", "the profile %q is not known here: it was not checked", clip(url))
 	}
 }
 

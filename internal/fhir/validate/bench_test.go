@@ -1,0 +1,76 @@
+package validate_test
+
+import (
+	"strings"
+	"testing"
+
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/fhir/validate"
+)
+
+// benchSet is the published examples of six types that a charting system sends.
+func benchSet(b *testing.B) [][]byte {
+	b.Helper()
+	var out [][]byte
+	for name, body := range instances(b) {
+		switch kind, _, _ := strings.Cut(name, "-"); kind {
+		case "Task", "CarePlan", "Observation", "Patient", "Procedure", "Encounter":
+			out = append(out, body)
+		}
+	}
+	return out
+}
+
+// BenchmarkPublished validates 135 published examples, everything switched on; one
+// iteration is one resource.
+func BenchmarkPublished(b *testing.B) {
+	set := benchSet(b)
+	v := validate.New(validate.Options{})
+	size := 0
+	for _, body := range set {
+		v.Resource(body)
+		size += len(body)
+	}
+	b.SetBytes(int64(size / len(set)))
+	b.ReportAllocs()
+	i := 0
+	for b.Loop() {
+		v.Resource(set[i%len(set)])
+		i++
+	}
+	b.ReportMetric(float64(i)/b.Elapsed().Seconds(), "resources/s")
+}
+
+func BenchmarkTask(b *testing.B)      { one(b, "Task") }
+func BenchmarkHeartRate(b *testing.B) { one(b, "Observation-heart-rate") }
+
+func one(b *testing.B, name string) {
+	body := []byte(mustRead(b, name))
+	v := validate.New(validate.Options{})
+	v.Resource(body)
+	b.SetBytes(int64(len(body)))
+	b.ReportAllocs()
+	for b.Loop() {
+		v.Resource(body)
+	}
+}
+
+// BenchmarkParse is the part of BenchmarkPublished that reading takes.
+func BenchmarkParse(b *testing.B) {
+	set := benchSet(b)
+	b.ReportAllocs()
+	i := 0
+	for b.Loop() {
+		tree.Parse(set[i%len(set)])
+		i++
+	}
+}
+
+// BenchmarkStart makes a Validator and checks a first Task, the definitions apart,
+// which are unpacked once in a process.
+func BenchmarkStart(b *testing.B) {
+	body := []byte(mustRead(b, "Task"))
+	for b.Loop() {
+		validate.New(validate.Options{}).Resource(body)
+	}
+}
