@@ -4,7 +4,9 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
+	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/store"
 )
@@ -69,7 +71,18 @@ WHERE episode.id = e.id AND version = e.expected`
 		return
 	}
 	expected := column(w.updated, func(e *store.EpisodeChange) int64 { return e.Expected })
-	batch.Queue(query, append(episodeColumns(w.updated), expected)...)
+	batch.Queue(query, append(episodeColumns(w.updated), expected)...).Exec(exactly(len(w.updated)))
+}
+
+// exactly fails unless a statement changed n rows: they are locked, and their versions
+// were looked at under the lock, so another number is a fault of ours and ends all.
+func exactly(n int) func(pgconn.CommandTag) error {
+	return func(tag pgconn.CommandTag) error {
+		if tag.RowsAffected() == int64(n) {
+			return nil
+		}
+		return outcome.Fail(outcome.CodeException, "commit", "%d of %d locked rows changed", tag.RowsAffected(), n)
+	}
 }
 
 func (w *writing) queueInputs(batch *pgx.Batch) {
@@ -102,7 +115,7 @@ WHERE search_index.type = h.type AND search_index.id = h.id`
 		return
 	}
 	columns := headColumns(w.heads)
-	batch.Queue(update, columns...)
+	batch.Queue(update, columns...).Exec(exactly(len(w.heads)))
 	batch.Queue(forget, columns[:2]...)
 }
 

@@ -23,6 +23,7 @@ func commitTests() []contractTest {
 		{"commit/episodes of a patient", episodesOfPatient},
 		{"commit/caller's fault", callersFault},
 		{"commit/known message id", knownMessageID},
+		{"commit/equals a model", commitEqualsModel},
 	}
 }
 

@@ -1,0 +1,89 @@
+package storetest
+
+import (
+	"maps"
+
+	"fhirsvc/internal/store"
+)
+
+// model is the dumb store that Commit must agree with: maps, one changeset after the
+// other, each on a copy that is kept only if nothing stood against it.
+type model struct {
+	inbox      map[string]store.Inbox
+	episodes   map[string]int64
+	resources  map[string]int64
+	identities map[string]string
+	messages   map[string]bool
+}
+
+func newModel() model {
+	return model{
+		inbox: map[string]store.Inbox{}, episodes: map[string]int64{}, resources: map[string]int64{},
+		identities: map[string]string{}, messages: map[string]bool{},
+	}
+}
+
+func (m *model) commit(changes []store.Changeset) []store.Result {
+	var results []store.Result
+	for _, c := range changes {
+		next := model{
+			inbox: maps.Clone(m.inbox), episodes: maps.Clone(m.episodes), resources: maps.Clone(m.resources),
+			identities: maps.Clone(m.identities), messages: maps.Clone(m.messages),
+		}
+		result := next.apply(c)
+		if result.Status == store.Committed {
+			*m = next
+		}
+		results = append(results, result)
+	}
+	return results
+}
+
+func (m *model) apply(c store.Changeset) store.Result {
+	if c.Inbox != nil {
+		known, ok := m.inbox[c.Inbox.ID]
+		switch {
+		case ok && known.Digest != c.Inbox.Digest:
+			return store.Result{Status: store.Differs}
+		case ok:
+			return store.Result{Status: store.Duplicate, Answer: known.Answer}
+		}
+		m.inbox[c.Inbox.ID] = *c.Inbox
+	}
+	for _, e := range c.Episodes {
+		if m.episodes[e.ID] != e.Expected {
+			return store.Result{Status: store.Conflict}
+		}
+		m.episodes[e.ID]++
+	}
+	for _, r := range c.Resources {
+		if m.resources[r.ID] != r.Version-1 {
+			return store.Result{Status: store.Conflict}
+		}
+		m.resources[r.ID]++
+	}
+	for _, o := range c.Outbox {
+		if m.messages[o.MessageID] {
+			return store.Result{Status: store.Conflict}
+		}
+		m.messages[o.MessageID] = true
+	}
+	return m.claim(c.Identities)
+}
+
+func (m *model) claim(claims []store.Identity) store.Result {
+	var taken []store.Identity
+	for _, n := range claims {
+		holder, held := m.identities[n.Value]
+		if held && holder != n.ID {
+			taken = append(taken, claim(n.Value, holder))
+		}
+		if !held {
+			m.identities[n.Value] = n.ID
+		}
+	}
+	if taken != nil {
+		return store.Result{Status: store.Taken, Taken: taken}
+	}
+	return store.Result{Status: store.Committed}
+}
