@@ -32,17 +32,19 @@ func MustDecimal(s string) Decimal {
 // String gives the number in plain notation with its written precision.
 func (d Decimal) String() string { return d.d.Text('f') }
 
-// Add returns d + x, exactly.
+// Add returns d + x, exactly and without trailing zeros: a sum has no written precision.
 func (d Decimal) Add(x Decimal) Decimal {
 	var r Decimal
 	exact(apd.BaseContext.Add(&r.d, &d.d, &x.d))
+	r.d.Reduce(&r.d)
 	return r
 }
 
-// Sub returns d - x, exactly.
+// Sub returns d - x, exactly and without trailing zeros.
 func (d Decimal) Sub(x Decimal) Decimal {
 	var r Decimal
 	exact(apd.BaseContext.Sub(&r.d, &d.d, &x.d))
+	r.d.Reduce(&r.d)
 	return r
 }
 
