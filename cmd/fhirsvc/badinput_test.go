@@ -150,16 +150,16 @@ func TestRefusedFindings(t *testing.T) {
 		{"future", "hand-check=normal", [2]string{`"2025-03-04T10:30:00.000Z"`, `"2025-03-04T10:36:00.000Z"`}, 400, "value", "future"},
 		{"no patient", "hand-check=normal", [2]string{`"subject":{"reference":"PATIENT"},`, ``}, 400, "required", "subject"},
 	}
-	onEach(t, func(_ *testing.T, w *ward) {
+	onEach(t, func(t *testing.T, w *ward) {
 		w.turn("10:05")
 		w.send(theCase().Event())
 		w.find(theCase())
 		w.turn("10:30")
 		before := len(w.ids("Observation"))
 		for _, tt := range tests {
-			w.Run(tt.name, func(t *testing.T) {
+			t.Run(tt.name, func(t *testing.T) {
 				w := *w
-				w.T = t
+				w.TB = t
 				body := string(w.observations(tt.finding)[0])
 				old := strings.Replace(tt.edit[0], "PATIENT", w.patient, 1)
 				require.Contains(t, body, old)

@@ -61,7 +61,7 @@ func run(ctx context.Context, args []string, out surroundings) int {
 	}
 	switch args[0] {
 	case "--version", "-version", "version":
-		fmt.Fprintln(out.stdout, "fhirsvc", version())
+		say(out.stdout, "fhirsvc %s\n", version())
 		return exitOK
 	case "--help", "-help", "-h", "help":
 		usage(out.stdout)
@@ -72,10 +72,13 @@ func run(ctx context.Context, args []string, out surroundings) int {
 			return exitCode(c.run(ctx, args[1:], out), out.stderr)
 		}
 	}
-	fmt.Fprintf(out.stderr, "fhirsvc: there is no command %q\n\n", args[0])
+	say(out.stderr, "fhirsvc: there is no command %q\n\n", args[0])
 	usage(out.stderr)
 	return exitUsage
 }
+
+// say writes for a person. One who has gone away hears nothing.
+func say(w io.Writer, format string, args ...any) { _, _ = fmt.Fprintf(w, format, args...) }
 
 // exitCode says on stderr what went wrong, once.
 func exitCode(err error, stderr io.Writer) int {
@@ -84,10 +87,10 @@ func exitCode(err error, stderr io.Writer) int {
 	case err == nil, errors.Is(err, flag.ErrHelp):
 		return exitOK
 	case errors.As(err, &wrong):
-		fmt.Fprintln(stderr, "fhirsvc:", err)
+		say(stderr, "fhirsvc: %v\n", err)
 		return exitUsage
 	default:
-		fmt.Fprintln(stderr, "fhirsvc:", err)
+		say(stderr, "fhirsvc: %v\n", err)
 		return exitFailed
 	}
 }
@@ -98,17 +101,17 @@ responsible clinician do. No practising clinician has reviewed it yet.
 `
 
 func usage(w io.Writer) {
-	fmt.Fprint(w, `fhirsvc holds the clock of a radial compression band after a catheterization through
+	say(w, `fhirsvc holds the clock of a radial compression band after a catheterization through
 the wrist: when to look, when to release how much air, what is late.
 
 Usage: fhirsvc COMMAND [flags]
 
 `)
 	for _, c := range commands() {
-		fmt.Fprintf(w, "  %-10s %s\n", c.name, c.summary)
+		say(w, "  %-10s %s\n", c.name, c.summary)
 	}
-	fmt.Fprintf(w, "  %-10s %s\n\n", "--version", "print the version")
-	fmt.Fprint(w, "'fhirsvc COMMAND --help' tells more. New here? Try 'fhirsvc sandbox --play'.\n\n", caution)
+	say(w, "  %-10s %s\n\n", "--version", "print the version")
+	say(w, "'fhirsvc COMMAND --help' tells more. New here? Try 'fhirsvc sandbox --play'.\n\n%s", caution)
 }
 
 // newFlags returns a flag set whose help begins with the text.
@@ -116,9 +119,9 @@ func newFlags(name string, out surroundings, text string) *flag.FlagSet {
 	f := flag.NewFlagSet(name, flag.ContinueOnError)
 	f.SetOutput(out.stderr)
 	f.Usage = func() {
-		fmt.Fprintf(f.Output(), "%s\n", text)
+		say(f.Output(), "%s\n", text)
 		f.PrintDefaults()
-		fmt.Fprintf(f.Output(), "\n%s", caution)
+		say(f.Output(), "\n%s", caution)
 	}
 	return f
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"log/slog"
 	"sync"
@@ -51,13 +50,13 @@ func playOne(ctx context.Context, httpURL, natsURL string, i int) error {
 
 // playTold plays one episode, tells it to out, and then says where to look around.
 func playTold(ctx context.Context, httpURL, natsURL string, out io.Writer) error {
-	fmt.Fprint(out, "\nAn invented episode, played by itself: five of its minutes a second. Stop with Ctrl-C.\n"+
+	say(out, "\nAn invented episode, played by itself: five of its minutes a second. Stop with Ctrl-C.\n"+
 		"The protocol is a draft that nobody has approved, and no practising clinician has\n"+
 		"reviewed fhirsvc: it schedules and documents, it never decides treatment.\n\n")
 	if err := play(ctx, httpURL, natsURL, "diagnostic", 0, 3, out); err != nil {
 		return err
 	}
-	fmt.Fprintf(out, `
+	say(out, `
 Look around; the sandbox stays up until Ctrl-C. Its broker is at %s
 
   curl '%s/fhir/CarePlan?_count=1'

@@ -48,6 +48,7 @@ type process struct {
 	nats   string
 	stderr *buffer
 	stdout *buffer
+	temp   string // its folder for temporary files
 	ended  chan struct{}
 	err    error // once ended
 }
@@ -72,11 +73,11 @@ func (b *buffer) String() string {
 
 // launch starts fhirsvc with the environment and arguments; nothing is inherited but
 // the PATH. It is killed at the end of the test if it still runs.
-func launch(t *testing.T, env []string, args ...string) *process {
+func launch(t testing.TB, env []string, args ...string) *process {
 	t.Helper()
-	p := &process{stderr: &buffer{}, stdout: &buffer{}, ended: make(chan struct{})}
+	p := &process{stderr: &buffer{}, stdout: &buffer{}, ended: make(chan struct{}), temp: t.TempDir()}
 	p.cmd = exec.Command(os.Getenv("FHIRSVC_TEST_BINARY"), args...)
-	p.cmd.Env = append([]string{"PATH=" + os.Getenv("PATH"), "TMPDIR=" + t.TempDir()}, env...)
+	p.cmd.Env = append([]string{"PATH=" + os.Getenv("PATH"), "TMPDIR=" + p.temp}, env...)
 	p.cmd.Stderr = p.stderr
 	pipe, err := p.cmd.StdoutPipe()
 	require.NoError(t, err)
@@ -96,13 +97,13 @@ func (p *process) read(pipe io.Reader) {
 	defer close(p.ended)
 	lines := bufio.NewScanner(pipe)
 	for lines.Scan() {
-		fmt.Fprintln(p.stdout, lines.Text())
+		say(p.stdout, "%s\n", lines.Text())
 	}
 	p.err = p.cmd.Wait()
 }
 
 // ready waits for the addresses that a sandbox prints.
-func (p *process) ready(t *testing.T) *process {
+func (p *process) ready(t testing.TB) *process {
 	t.Helper()
 	require.Eventually(t, func() bool {
 		for line := range strings.SplitSeq(p.stdout.String(), "\n") {
@@ -135,7 +136,7 @@ func (p *process) kill() {
 }
 
 // stop ends the process as its surroundings do, and wants it to end well.
-func (p *process) stop(t *testing.T) {
+func (p *process) stop(t testing.TB) {
 	t.Helper()
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGTERM))
 	select {
@@ -155,6 +156,14 @@ func complaints(log string) string {
 		}
 	}
 	return strings.Join(lines, "")
+}
+
+// temporary lists what a process has put into its folder for temporary files.
+func temporary(t *testing.T, p *process) []os.DirEntry {
+	t.Helper()
+	entries, err := os.ReadDir(p.temp)
+	require.NoError(t, err)
+	return entries
 }
 
 func tail(text string, n int) string {

@@ -6,7 +6,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/sandbox/bedside"
@@ -149,6 +148,3 @@ func (w *ward) wantRejected(code, text string) {
 	require.Equal(w, code, o.Issue[0].Code, string(r.Reason))
 	w.wantStrict(r.Reason)
 }
-
-// newID is a message id.
-func newID() string { return uuid.NewString() }

@@ -80,11 +80,8 @@ func (s site) serve(t *testing.T) *ward {
 		return found || p.hasEnded()
 	}, eventually, tick)
 	require.False(t, p.hasEnded(), p.stderr)
-	client, err := bedside.Dial(p.http, p.nats)
-	require.NoError(t, err)
-	t.Cleanup(client.Close)
-	w := &ward{T: t, process: p, client: client}
-	a, err := client.Do(t.Context(), http.MethodGet, "/readyz", nil, nil)
+	w := joined(t, p)
+	a, err := w.client.Do(t.Context(), http.MethodGet, "/readyz", nil, nil)
 	require.NoError(t, err)
 	require.Equal(t, http.StatusOK, a.Status, string(a.Body))
 	return w

@@ -114,7 +114,7 @@ func runSandbox(ctx context.Context, args []string, out surroundings) (err error
 		return err
 	}
 	defer n.close()
-	fmt.Fprintf(out.stdout, "http=%s\nnats=%s\n", n.url(), broker.URL())
+	say(out.stdout, "http=%s\nnats=%s\n", n.url(), broker.URL())
 	plays := startPlays(ctx, o, n.url(), broker.URL(), out, log)
 	err = n.run(ctx)
 	plays()

@@ -257,42 +257,32 @@ func storyFromBleed() []step {
 	}
 }
 
-// tell plays the story. After each step it asserts what a screen shows; between is
-// called after each step, before that is asserted.
-func (w *ward) tell(between func()) {
-	w.Helper()
-	for _, s := range story() {
-		s.do(w)
-		between()
-		ok := w.Run(s.name, func(t *testing.T) {
-			now := *w
-			now.T = t
-			now.wantPlan(s.plan)
-			if s.volume != "" {
-				now.wantVolume(s.volume)
-			}
-			if s.open != nil {
-				now.wantOpen(s.open...)
-			}
-		})
-		if !ok {
-			w.FailNow()
+// wantShown asserts what a screen shows after the step.
+func (s step) wantShown(t *testing.T, w *ward) {
+	t.Helper()
+	ok := t.Run(s.name, func(t *testing.T) {
+		now := *w
+		now.TB = t
+		now.wantPlan(s.plan)
+		if s.volume != "" {
+			now.wantVolume(s.volume)
 		}
+		if s.open != nil {
+			now.wantOpen(s.open...)
+		}
+	})
+	if !ok {
+		t.FailNow()
 	}
 }
 
 func TestStory(t *testing.T) {
-	onEach(t, func(_ *testing.T, w *ward) {
-		w.tell(func() {})
+	onEach(t, func(t *testing.T, w *ward) {
+		for _, s := range story() {
+			s.do(w)
+			s.wantShown(t, w)
+		}
 		w.wantSound(1)
-		w.process.stop(w.T)
-	})
-}
-
-// The service is killed after every step and started again on its data.
-func TestStoryWithPowerCuts(t *testing.T) {
-	onEach(t, func(_ *testing.T, w *ward) {
-		w.tell(w.powerCut)
-		w.wantSound(1)
+		w.process.stop(t)
 	})
 }

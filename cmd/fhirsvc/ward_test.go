@@ -30,10 +30,11 @@ func backends() []backend {
 
 // onEach runs a test on both stores.
 func onEach(t *testing.T, test func(t *testing.T, w *ward)) {
+	t.Helper()
 	for _, b := range backends() {
 		t.Run(b.name, func(t *testing.T) {
 			t.Parallel()
-			w := &ward{T: t, args: b.args(t)}
+			w := &ward{TB: t, args: b.args(t)}
 			w.start("--now", "2025-03-04T10:00:00Z")
 			test(t, w)
 		})
@@ -42,7 +43,7 @@ func onEach(t *testing.T, test func(t *testing.T, w *ward)) {
 
 // ward is a test's hand on a service with a manual clock, over the wire alone.
 type ward struct {
-	*testing.T
+	testing.TB
 	args    []string
 	process *process
 	client  *bedside.Client
@@ -57,11 +58,24 @@ type ward struct {
 func (w *ward) start(more ...string) {
 	w.Helper()
 	args := append([]string{"sandbox", "--http", "127.0.0.1:0", "--nats", "127.0.0.1:0", "--clock", "manual"}, w.args...)
-	w.process = launch(w.T, nil, append(args, more...)...).ready(w.T)
-	client, err := bedside.Dial(w.process.http, w.process.nats)
+	w.connect(launch(w, nil, append(args, more...)...).ready(w))
+}
+
+// connect makes the process the ward's.
+func (w *ward) connect(p *process) {
+	w.Helper()
+	client, err := bedside.Dial(p.http, p.nats)
 	require.NoError(w, err)
 	w.Cleanup(client.Close)
-	w.client = client
+	w.process, w.client = p, client
+}
+
+// joined is a ward on a process that runs.
+func joined(t testing.TB, p *process) *ward {
+	t.Helper()
+	w := &ward{TB: t}
+	w.connect(p)
+	return w
 }
 
 // powerCut kills the service and starts it again on the same data.

@@ -132,7 +132,7 @@ func (p *play) turn(ctx context.Context) (done bool, err error) {
 		pause(ctx, poll)
 		return false, ctx.Err()
 	}
-	return false, p.do(ctx, tasks[i])
+	return false, p.do(ctx, tasks[i], tasks)
 }
 
 // isTime reports whether the nurse goes and does the Task now.
@@ -148,7 +148,7 @@ func (p *play) isTime(t Task) bool {
 }
 
 // do does a Task: first the act, then, a little later, the look at what it did.
-func (p *play) do(ctx context.Context, t Task) error {
+func (p *play) do(ctx context.Context, t Task, before []Task) error {
 	if t.Code == "band-removal" {
 		p.patient.on = false
 	}
@@ -176,7 +176,7 @@ func (p *play) do(ctx context.Context, t Task) error {
 	if err != nil {
 		return err
 	}
-	p.tell(who(t).Name, fmt.Sprintf("%s: %s. %s%s", t.label(), strings.Join(did, ", "), inBand(tasks), next(tasks)))
+	p.tell(who(t).Name, fmt.Sprintf("%s: %s%s. %s%s", t.label(), strings.Join(did, ", "), served(t, before, tasks), inBand(tasks), next(tasks)))
 	return nil
 }
 

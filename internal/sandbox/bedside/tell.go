@@ -2,15 +2,16 @@ package bedside
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"fhirsvc/internal/workflow"
 )
 
-// tell prints one line: when, who, what.
+// tell prints one line: when, who, what. Whoever has stopped listening hears nothing.
 func (p *play) tell(who, what string) {
-	fmt.Fprintf(p.out, "%s  %-17s  %s\n", clockTime(p.now), who, what)
+	_, _ = fmt.Fprintf(p.out, "%s  %-17s  %s\n", clockTime(p.now), who, what)
 }
 
 // who does such a Task.
@@ -28,6 +29,21 @@ func (t Task) label() string {
 		return words + " " + t.Key[i+1:]
 	}
 	return words
+}
+
+// served names the other Tasks that the same look has completed.
+func served(t Task, before, after []Task) string {
+	var labels []string
+	for _, b := range before {
+		i := slices.IndexFunc(after, func(a Task) bool { return a.ID == b.ID })
+		if b.ID != t.ID && b.Open() && i >= 0 && after[i].Status == "completed" {
+			labels = append(labels, b.label())
+		}
+	}
+	if labels == nil {
+		return ""
+	}
+	return " (serves the " + strings.Join(labels, " and the ") + " too)"
 }
 
 // inBand is the volume in the band as the open Tasks tell it: in words where one shows
