@@ -1,7 +1,6 @@
 package main
 
 import (
-	"path/filepath"
 	"slices"
 	"testing"
 
@@ -9,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/definitions/gen/npm"
 	"fhirsvc/internal/fhir/tree"
 )
 
@@ -24,9 +24,7 @@ func TestCommittedFileIsWhatTheGeneratorMakes(t *testing.T) {
 // HL7's own (hl7.fhir.r4.expansions 4.0.1), for every set that both list completely.
 func TestExpansionsAgreeWithThePublishedOnes(t *testing.T) {
 	t.Parallel()
-	root, err := moduleRoot()
-	require.NoError(t, err)
-	files, err := load(filepath.Join(root, ".build", "npm"), expansions)
+	files, err := npm.Files(npm.Expansions())
 	require.NoError(t, err)
 	set := definitions.R4()
 	compared := 0
