@@ -137,7 +137,7 @@ func TestCorrectionAndWithdrawal(t *testing.T) {
 	got := put(`"value":3,`, `"value":2.50,`)
 	require.EqualValues(t, 2, got.Resource.Version)
 	require.Contains(t, string(got.Resource.Body), `"value":2.50,`, "as it was written")
-	require.Equal(t, "9.50", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
+	require.Equal(t, "9.5", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 
 	same, err := b.chartOne(Entry{Method: "PUT", Type: "Observation", ID: r.Resource.ID, Body: got.Resource.Body})
 	require.NoError(t, err)
