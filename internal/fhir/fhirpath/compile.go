@@ -67,9 +67,9 @@ func (c *compiler) literal(n *ast) (code, error) {
 		return c.number(n)
 	case tokMoment:
 		return c.moment(n)
-	default:
-		return constant(Boolean(n.text == "true")), nil
+	case tokEnd, tokName, tokQuoted, tokVariable, tokDollar, tokSymbol:
 	}
+	return constant(Boolean(n.text == "true")), nil
 }
 
 func (c *compiler) number(n *ast) (code, error) {
@@ -256,7 +256,7 @@ func negate(e *Env, s Value) ([]Value, error) {
 		s.number = -s.number
 	case kindDecimal, kindQuantity:
 		s.dec = new(apd.Decimal).Neg(s.dec)
-	default:
+	case kindNone, kindElement, kindBoolean, kindString, kindDate, kindDateTime, kindTime, kindTypeInfo:
 		return nil, fmt.Errorf("a sign stands before a %s", systemName(s.kind))
 	}
 	return e.one(s), nil

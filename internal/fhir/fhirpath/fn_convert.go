@@ -91,7 +91,7 @@ func toBoolean(v Value) (Value, bool) {
 		case "false", "f", "no", "n", "0", "0.0":
 			return Boolean(false), true
 		}
-	default:
+	case kindNone, kindElement, kindDate, kindDateTime, kindTime, kindQuantity, kindTypeInfo:
 	}
 	return Value{}, false
 }
@@ -105,9 +105,9 @@ func toInteger(v Value) (Value, bool) {
 	case kindString:
 		n, err := strconv.ParseInt(v.text, 10, 64)
 		return Integer(n), err == nil
-	default:
-		return Value{}, false
+	case kindNone, kindElement, kindDecimal, kindDate, kindDateTime, kindTime, kindQuantity, kindTypeInfo:
 	}
+	return Value{}, false
 }
 
 func toDecimal(v Value) (Value, bool) {
@@ -122,9 +122,9 @@ func toDecimal(v Value) (Value, bool) {
 		}
 		d, ok := parseDecimal(v.text)
 		return Decimal(d), ok
-	default:
-		return Value{}, false
+	case kindNone, kindElement, kindDate, kindDateTime, kindTime, kindQuantity, kindTypeInfo:
 	}
+	return Value{}, false
 }
 
 func toMoment(k kind) func(Value) (Value, bool) {
@@ -170,9 +170,9 @@ func toQuantity(v Value) (Value, bool) {
 			out.text, out.number = m[3], 1
 		}
 		return out, ok
-	default:
-		return Value{}, false
+	case kindNone, kindElement, kindDate, kindDateTime, kindTime, kindTypeInfo:
 	}
+	return Value{}, false
 }
 
 // mathFunctions holds section 5.7.

@@ -159,7 +159,11 @@ func (m moment) compare(o moment) (int, bool) {
 	}
 	a, b := m.utc(), o.utc()
 	fields := [...][2]int{
-		{a.year, b.year}, {a.month, b.month}, {a.day, b.day}, {a.hour, b.hour}, {a.minute, b.minute},
+		{a.year, b.year},
+		{a.month, b.month},
+		{a.day, b.day},
+		{a.hour, b.hour},
+		{a.minute, b.minute},
 		{a.second*1e9 + a.nanos, b.second*1e9 + b.nanos},
 	}
 	depth := min(whole(a.precision), whole(b.precision))

@@ -245,9 +245,9 @@ func (p *parser) invocation() (*ast, error) {
 		return &ast{kind: astName, name: t.text, pos: t.pos}, nil
 	case tokEnd:
 		return nil, p.fail("the expression ends too early")
-	default:
-		return nil, p.fail("unexpected %q", t.text)
+	case tokString, tokNumber, tokMoment, tokVariable, tokSymbol:
 	}
+	return nil, p.fail("unexpected %q", t.text)
 }
 
 func (p *parser) call(name token) (*ast, error) {

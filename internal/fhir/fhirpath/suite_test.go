@@ -58,7 +58,7 @@ func failures(t *testing.T) map[string]string {
 	t.Helper()
 	f, err := os.Open("testdata/failures.txt")
 	require.NoError(t, err)
-	defer f.Close()
+	defer func() { require.NoError(t, f.Close()) }()
 	out := map[string]string{}
 	lines := bufio.NewScanner(f)
 	for lines.Scan() {

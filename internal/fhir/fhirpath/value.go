@@ -198,9 +198,9 @@ func primitive(k kind, text string) (Value, bool) {
 	case kindDate, kindDateTime, kindTime:
 		_, ok := parseMoment(k, text)
 		return Value{kind: k, text: text}, ok
-	default:
-		return Text(text), true
+	case kindNone, kindElement, kindString, kindQuantity, kindTypeInfo:
 	}
+	return Text(text), true
 }
 
 // quantityOf reads a FHIR Quantity: the UCUM code is the unit, else the unit's name.

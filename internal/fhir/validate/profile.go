@@ -133,7 +133,7 @@ func vitalSignName(loinc string) string {
 	case "8310-5":
 		return "bodytemp"
 	case "8302-2":
-		return "bodyheight"
+		return "bodyheight" //nolint:misspell // the profile's published name
 	case "9843-4":
 		return "headcircum"
 	case "29463-7":

@@ -19,7 +19,7 @@ func reasons(t *testing.T, file string) map[string]string {
 	t.Helper()
 	f, err := os.Open(file)
 	require.NoError(t, err)
-	defer f.Close()
+	defer func() { require.NoError(t, f.Close()) }()
 	out := map[string]string{}
 	lines := bufio.NewScanner(f)
 	for lines.Scan() {

@@ -137,8 +137,8 @@ func (s *schema) fillShape(out *shape, def *definitions.Shape, shapes map[*defin
 
 func (s *schema) buildMember(def *definitions.Member, e *element, shapes map[*definitions.Shape]*shape) *member {
 	m := &member{def: def, element: e}
-	switch {
-	case def.Type.Kind == definitions.Primitive:
+	switch def.Type.Kind {
+	case definitions.Primitive:
 		m.kind = primitiveValue
 		m.format = formatOf(def.Type.Name)
 		m.typ = s.build(def.Type.Name)
@@ -147,9 +147,10 @@ func (s *schema) buildMember(def *definitions.Member, e *element, shapes map[*de
 			m.kind = narrativeValue
 		}
 		return m
-	case def.Type.Kind == definitions.Resource:
+	case definitions.Resource:
 		m.kind = resourceValue
 		return m
+	case definitions.Complex:
 	}
 	name := def.Type.Name
 	m.reference, m.extension, m.attachment = name == "Reference", name == "Extension", name == "Attachment"

@@ -238,9 +238,9 @@ func sameValue(a, b *tree.Node) bool {
 		return true
 	case tree.Number:
 		return a.Text == b.Text || sameNumber(a.Text, b.Text)
-	default:
-		return a.Text == b.Text
+	case tree.Absent, tree.Null, tree.Bool, tree.String:
 	}
+	return a.Text == b.Text
 }
 
 func sameNumber(a, b string) bool {
@@ -270,9 +270,9 @@ func hasPattern(pattern, n *tree.Node) bool {
 			}
 		}
 		return true
-	default:
-		return sameValue(pattern, n)
+	case tree.Absent, tree.Null, tree.Bool, tree.Number, tree.String:
 	}
+	return sameValue(pattern, n)
 }
 
 func anyHas(pattern, list *tree.Node) bool {
@@ -299,7 +299,7 @@ func valueText(n *tree.Node) string {
 			parts = append(parts, valueText(c))
 		}
 		return strings.Join(parts, " and ")
-	default:
-		return `"` + clip(n.Text) + `"`
+	case tree.Absent, tree.Null, tree.Bool, tree.Number, tree.String:
 	}
+	return `"` + clip(n.Text) + `"`
 }

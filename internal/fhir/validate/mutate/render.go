@@ -54,9 +54,9 @@ func write(b *strings.Builder, doc *tree.Document, n *tree.Node, e edit) {
 			write(b, doc, c, e)
 		}
 		b.WriteByte(']')
-	default:
-		b.WriteString(doc.Raw(n))
+	case tree.Absent, tree.Null, tree.Bool, tree.Number, tree.String:
 	}
+	b.WriteString(doc.Raw(n))
 }
 
 func separate(b *strings.Builder, first *bool) {
