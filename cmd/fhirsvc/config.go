@@ -49,16 +49,19 @@ type setting struct {
 func settings() []setting {
 	return []setting{
 		{name: "FHIRSVC_DATABASE_URL", serve: true, migrate: true, set: func(c *Config, s string) error {
+			if err := wantURL(s, "postgres", "postgresql"); err != nil {
+				return err
+			}
 			c.DatabaseURL = Secret(s)
-			return wantURL(s, "postgres", "postgresql")
+			return nil
 		}},
 		{name: "FHIRSVC_NATS_URL", serve: true, set: func(c *Config, s string) error {
-			c.NATSURL = Secret(s)
 			for one := range strings.SplitSeq(s, ",") {
 				if err := wantURL(strings.TrimSpace(one), "nats", "tls", "ws", "wss"); err != nil {
 					return err
 				}
 			}
+			c.NATSURL = Secret(s)
 			return nil
 		}},
 		{name: "FHIRSVC_NATS_CREDENTIALS", set: func(c *Config, s string) error { c.NATSCredentials = s; return nil }},
@@ -72,8 +75,11 @@ func settings() []setting {
 		}},
 		{name: "FHIRSVC_PROTOCOLS", serve: true, set: func(c *Config, s string) error { c.Protocols = s; return nil }},
 		{name: "FHIRSVC_CANONICAL_BASE", serve: true, migrate: true, set: func(c *Config, s string) error {
+			if err := wantURL(s, "http", "https"); err != nil {
+				return err
+			}
 			c.CanonicalBase = strings.TrimSuffix(s, "/")
-			return wantURL(s, "http", "https")
+			return nil
 		}},
 		{name: "FHIRSVC_BASE_URL", set: func(c *Config, s string) error {
 			c.BaseURL = strings.TrimSuffix(s, "/")
@@ -109,7 +115,8 @@ func settings() []setting {
 }
 
 // ReadConfig reads the configuration for serve or migrate and names every problem at
-// once. An error never holds a value, since a value may be a secret.
+// once. An error never holds a value, since a value may be a secret; what was read well
+// is there in spite of it.
 func ReadConfig(getenv func(string) string, needed func(setting) bool) (Config, error) {
 	var c Config
 	var faults []error
@@ -129,7 +136,10 @@ func ReadConfig(getenv func(string) string, needed func(setting) bool) (Config, 
 			faults = append(faults, fmt.Errorf("%s: %w", s.name, err))
 		}
 	}
-	return c, errors.Join(faults...)
+	if faults != nil {
+		return c, usageError{errors.Join(faults...)}
+	}
+	return c, nil
 }
 
 func neededByServe(s setting) bool   { return s.serve }

@@ -173,6 +173,7 @@ func TestRunExitCodes(t *testing.T) {
 			require.Equal(t, tt.code, code, stderr.String())
 			require.Contains(t, stdout.String(), tt.stdout)
 			require.Contains(t, stderr.String(), tt.stderr)
+			require.NotContains(t, stdout.String()+stderr.String(), "hunter2")
 		})
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"net"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"fhirsvc/internal/delivery"
@@ -22,8 +23,7 @@ import (
 // joinOptions are what a node is joined from.
 type joinOptions struct {
 	store           store.Store
-	natsURL         string
-	credentials     string
+	nats            *nats.Conn
 	httpAddr        string
 	baseURL         string
 	clock           episode.Clock
@@ -44,21 +44,13 @@ func anybody() episode.Client {
 // join connects the rooms. The node does nothing until it is run, but its address is
 // taken already. On an error nothing stays open.
 func join(ctx context.Context, o joinOptions) (_ *node, err error) {
-	n := &node{store: o.store, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown}
+	n := &node{store: o.store, nats: o.nats, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown}
 	if n.listen, err = net.Listen("tcp", o.httpAddr); err != nil {
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, n.listen.Close())
-		}
-	}()
-	if n.nats, err = dial(o.natsURL, o.credentials, o.log); err != nil {
-		return nil, err
-	}
-	defer func() {
-		if err != nil {
-			n.nats.Close()
 		}
 	}()
 	if err := n.joinService(ctx, o); err != nil {

@@ -32,6 +32,7 @@ type surroundings struct {
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second signal ends it at once
 	out := surroundings{getenv: os.Getenv, stdout: os.Stdout, stderr: os.Stderr}
 	code := run(ctx, os.Args[1:], out)
 	stop()

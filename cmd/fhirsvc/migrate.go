@@ -28,7 +28,7 @@ func runMigrate(ctx context.Context, args []string, out surroundings) error {
 	}
 	config, err := ReadConfig(out.getenv, neededByMigrate)
 	if err != nil {
-		return usageError{err}
+		return err
 	}
 	log := newLog(out.stderr, config.LogLevel)
 	if err := postgres.Migrate(ctx, config.DatabaseURL.reveal()); err != nil {

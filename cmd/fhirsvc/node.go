@@ -108,9 +108,6 @@ func (n *node) run(ctx context.Context) error {
 	return err
 }
 
-// close ends the connection to the broker.
-func (n *node) close() { n.nats.Close() }
-
 // worker is a loop with its owner's hand on it.
 type worker struct {
 	cancel context.CancelFunc

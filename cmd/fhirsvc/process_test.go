@@ -29,7 +29,7 @@ func buildAndRun(m *testing.M) int {
 		return 1
 	}
 	defer os.RemoveAll(dir) //nolint:errcheck // a temporary folder
-	build := exec.Command("go", "build", "-o", filepath.Join(dir, "fhirsvc"), ".")
+	build := exec.Command("go", append(buildFlags(), "-o", filepath.Join(dir, "fhirsvc"), ".")...)
 	if out, err := build.CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "build: %v\n%s", err, out)
 		return 1

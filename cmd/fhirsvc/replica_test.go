@@ -140,23 +140,21 @@ func TestServeRefusesToStart(t *testing.T) {
 	require.Contains(t, stderr, "run migrate")
 
 	s.migrate(t)
-	drafts := s
-	drafts.protocols = t.TempDir()
-	for name, body := range api.Protocols() {
-		require.NoError(t, os.WriteFile(filepath.Join(drafts.protocols, filepath.Base(name)), body, 0o600))
-	}
-	code, stderr = drafts.do(t, "serve")
-	require.Equal(t, exitUsage, code, stderr)
-	require.Equal(t, 2, strings.Count(stderr, "it is a draft"), "every problem at once: %s", stderr)
-
 	conn, err := pgx.Connect(t.Context(), s.database)
 	require.NoError(t, err)
 	defer conn.Close(t.Context()) //nolint:errcheck // the test is over for it
 	_, err = conn.Exec(t.Context(), fmt.Sprintf("ALTER DATABASE %s SET synchronous_commit = off", conn.Config().Database))
 	require.NoError(t, err)
-	code, stderr = s.do(t, "serve")
+	wrong := s
+	wrong.nats, wrong.protocols = "nats://127.0.0.1:1", t.TempDir()
+	for name, body := range api.Protocols() {
+		require.NoError(t, os.WriteFile(filepath.Join(wrong.protocols, filepath.Base(name)), body, 0o600))
+	}
+	code, stderr = wrong.do(t, "serve")
 	require.Equal(t, exitUsage, code, stderr)
 	require.Contains(t, stderr, "synchronous_commit = off")
+	require.Contains(t, stderr, "connect to the broker")
+	require.Equal(t, 2, strings.Count(stderr, "it is a draft"), "every problem at once: %s", stderr)
 	_, err = conn.Exec(t.Context(), fmt.Sprintf("ALTER DATABASE %s RESET synchronous_commit", conn.Config().Database))
 	require.NoError(t, err)
 

@@ -11,6 +11,8 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/nats-io/nats.go"
+
 	"fhirsvc/api"
 	"fhirsvc/internal/sandbox"
 	"fhirsvc/internal/store"
@@ -109,14 +111,20 @@ func runSandbox(ctx context.Context, args []string, out surroundings) (err error
 		return err
 	}
 	defer broker.Close()
-	n, err := newSandboxNode(ctx, o, st, broker.URL(), clock, log)
+	nc, err := dial(broker.URL(), "", log)
 	if err != nil {
 		return err
 	}
-	defer n.close()
+	defer nc.Close()
+	n, err := newSandboxNode(ctx, o, st, nc, clock, log)
+	if err != nil {
+		return err
+	}
 	say(out.stdout, "http=%s\nnats=%s\n", n.url(), broker.URL())
-	plays := startPlays(ctx, o, n.url(), broker.URL(), out, log)
+	playing, stopPlays := context.WithCancel(ctx)
+	plays := startPlays(playing, o, n.url(), broker.URL(), out, log)
 	err = n.run(ctx)
+	stopPlays()
 	plays()
 	return err
 }
@@ -140,7 +148,7 @@ func openSandboxStore(ctx context.Context, o sandboxFlags, dir string) (store.St
 	return postgres.Open(ctx, o.database)
 }
 
-func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, natsURL string, clock *sandbox.Clock, log *slog.Logger) (*node, error) {
+func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, nc *nats.Conn, clock *sandbox.Clock, log *slog.Logger) (*node, error) {
 	host, _, err := net.SplitHostPort(o.http)
 	if err != nil {
 		return nil, usageError{fmt.Errorf("sandbox: --http: %w", err)}
@@ -153,7 +161,7 @@ func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, natsURL
 		protocols = append(protocols, body)
 	}
 	n, err := join(ctx, joinOptions{
-		store: st, natsURL: natsURL, httpAddr: o.http, clock: clock.Now,
+		store: st, nats: nc, httpAddr: o.http, clock: clock.Now,
 		protocols: protocols, drafts: true, shutdown: 10 * time.Second, log: log,
 	})
 	if err != nil {

@@ -3,8 +3,13 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"log/slog"
 	"time"
 
+	"github.com/nats-io/nats.go"
+
+	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store/postgres"
 )
@@ -36,45 +41,73 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 		return err
 	}
 	config, err := ReadConfig(out.getenv, neededByServe)
-	var protocols [][]byte
-	if config.Protocols != "" {
-		var folderErr error
-		if protocols, folderErr = readProtocols(config.Protocols); folderErr != nil {
-			err = errors.Join(err, errors.New("FHIRSVC_PROTOCOLS: "+folderErr.Error()))
-		}
-	}
-	if err != nil {
-		return usageError{err}
-	}
 	log := newLog(out.stderr, config.LogLevel)
-	log.Warn("there is no authentication: whoever reaches this service reads and writes every record")
-
-	st, err := postgres.Open(ctx, config.DatabaseURL.reveal())
-	if err != nil {
-		return unsafeOr(err)
+	protocols, faults := serveProtocols(config.Protocols)
+	st, storeErr := openStore(ctx, config)
+	if st != nil {
+		defer st.Close()
 	}
-	defer st.Close()
-	if err := fixBase(ctx, st, config.CanonicalBase); err != nil {
+	nc, natsErr := dialServe(config, log)
+	if nc != nil {
+		defer nc.Close()
+	}
+	if err := errors.Join(err, faults, storeErr, natsErr); err != nil {
 		return err
 	}
+	log.Warn("there is no authentication: whoever reaches this service reads and writes every record")
 	n, err := join(ctx, joinOptions{
-		store: st, natsURL: config.NATSURL.reveal(), credentials: config.NATSCredentials,
-		httpAddr: config.HTTPAddr, clock: time.Now, databaseClock: true, baseURL: config.BaseURL, protocols: protocols,
-		changesResource: config.ChangesResource,
-		lameDuck:        min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
+		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: time.Now, databaseClock: true, baseURL: config.BaseURL,
+		protocols: protocols, changesResource: config.ChangesResource,
+		lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
 	})
 	if err != nil {
 		return err
 	}
-	defer n.close()
 	log.Info("ready", "address", n.listen.Addr().String())
 	return n.run(ctx)
 }
 
-// unsafeOr tells a database that must be set up otherwise from one that is away.
-func unsafeOr(err error) error {
-	if outcome.KindOf(err) == outcome.CodeBusinessRule {
-		return usageError{err}
+// serveProtocols reads the folder, if one is named, and checks what is in it.
+func serveProtocols(dir string) ([][]byte, error) {
+	if dir == "" {
+		return nil, nil // said already
 	}
-	return err
+	bodies, err := readProtocols(dir)
+	if err == nil {
+		err = episode.CheckProtocols(bodies, false)
+	}
+	if err != nil {
+		return nil, usageError{fmt.Errorf("FHIRSVC_PROTOCOLS: %w", err)}
+	}
+	return bodies, nil
+}
+
+// openStore opens the database, if one is named, and checks that it is this site's.
+func openStore(ctx context.Context, c Config) (*postgres.Store, error) {
+	if c.DatabaseURL == "" {
+		return nil, nil // said already
+	}
+	st, err := postgres.Open(ctx, c.DatabaseURL.reveal())
+	if outcome.KindOf(err) == outcome.CodeBusinessRule { // set up otherwise, not away
+		return nil, usageError{fmt.Errorf("FHIRSVC_DATABASE_URL: %w", err)}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("FHIRSVC_DATABASE_URL: %w", err)
+	}
+	if c.CanonicalBase == "" {
+		return st, nil
+	}
+	return st, fixBase(ctx, st, c.CanonicalBase)
+}
+
+// dialServe connects to the broker, if one is named.
+func dialServe(c Config, log *slog.Logger) (*nats.Conn, error) {
+	if c.NATSURL == "" {
+		return nil, nil // said already
+	}
+	nc, err := dial(c.NATSURL.reveal(), c.NATSCredentials, log)
+	if err != nil {
+		return nil, fmt.Errorf("FHIRSVC_NATS_URL: %w", err)
+	}
+	return nc, nil
 }

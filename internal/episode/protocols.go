@@ -28,29 +28,51 @@ type protocols struct {
 	cached  map[string]protocol
 }
 
+// CheckProtocols names every fault of every protocol at once; nil when all can be used.
+func CheckProtocols(bodies [][]byte, drafts bool) error {
+	_, err := readProtocols(bodies, drafts)
+	return err
+}
+
 // fixProtocols copies the protocols into the store. Every fault of every protocol is
 // named at once.
 func fixProtocols(ctx context.Context, st store.Store, bodies [][]byte, drafts bool) (*protocols, error) {
 	p := &protocols{cached: map[string]protocol{}}
+	list, err := readProtocols(bodies, drafts)
+	faults := []error{err}
+	for _, one := range list {
+		if err := st.FixProtocol(ctx, one.Canonical(), one.body); err != nil {
+			faults = append(faults, fmt.Errorf("protocol %s: %w", one.Canonical(), err))
+			continue
+		}
+		p.offered = append(p.offered, one.Protocol)
+		p.cached[one.Canonical()] = one.protocol
+	}
+	return p, errors.Join(faults...)
+}
+
+// read is a protocol with the bytes that it was read from.
+type read struct {
+	protocol
+	body []byte
+}
+
+// readProtocols gives those that can be used.
+func readProtocols(bodies [][]byte, drafts bool) ([]read, error) {
+	var list []read
 	var faults []error
 	for i, body := range bodies {
 		one, err := readProtocol(body)
 		switch {
 		case err != nil:
 			faults = append(faults, fmt.Errorf("protocol %d: %w", i+1, err))
-			continue
 		case one.Draft && !drafts:
 			faults = append(faults, fmt.Errorf("protocol %s: it is a draft: nobody has approved it", one.Canonical()))
-			continue
+		default:
+			list = append(list, read{protocol: one, body: body})
 		}
-		if err := st.FixProtocol(ctx, one.Canonical(), body); err != nil {
-			faults = append(faults, fmt.Errorf("protocol %s: %w", one.Canonical(), err))
-			continue
-		}
-		p.offered = append(p.offered, one.Protocol)
-		p.cached[one.Canonical()] = one
 	}
-	return p, errors.Join(faults...)
+	return list, errors.Join(faults...)
 }
 
 // chosen gives one of those that are offered.
