@@ -82,8 +82,10 @@ func TestAgainstThePlanIsKept(t *testing.T) {
 func TestRepeatedCreateAnswersWithTheFirst(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
-	f := finding{code: "band-air-removed", value: millilitres("3"), at: b.Now(),
-		more: `"identifier":[{"system":"https://lindenbrook.example/ns/entry","value":"e1"}]`}
+	f := finding{
+		code: "band-air-removed", value: millilitres("3"), at: b.Now(),
+		more: `"identifier":[{"system":"https://lindenbrook.example/ns/entry","value":"e1"}]`,
+	}
 	first, err := b.observe(f)
 	require.NoError(t, err, issuesOf(err))
 	version := b.loaded(b.theEpisode()).version
@@ -174,8 +176,10 @@ func TestPlacementBetweenTwoWrists(t *testing.T) {
 	require.Contains(t, issuesOf(err), "Observation.bodySite")
 	require.Empty(t, b.all("Observation"))
 
-	onLeft, err := b.observe(finding{code: "access-site-bleeding", value: dry(),
-		more: `"bodySite":{"coding":[{"system":"http://snomed.info/sct","code":"368504007"}]}`})
+	onLeft, err := b.observe(finding{
+		code: "access-site-bleeding", value: dry(),
+		more: `"bodySite":{"coding":[{"system":"http://snomed.info/sct","code":"368504007"}]}`,
+	})
 	require.NoError(t, err, issuesOf(err))
 	require.Equal(t, left, onLeft.Resource.Episode)
 	require.Len(t, b.loaded(left).core.Findings, 1)
@@ -185,8 +189,10 @@ func TestPlacementBetweenTwoWrists(t *testing.T) {
 	require.NoError(t, err, issuesOf(err))
 	require.True(t, b.loaded(left).has(whole.Resource.ID))
 	require.True(t, b.loaded(right).has(whole.Resource.ID))
-	pulse, err := b.observe(finding{code: "http://loinc.org|8867-4", value: `"valueQuantity":{"value":72,"unit":"/min","system":"http://unitsofmeasure.org","code":"/min"}`,
-		more: `"category":[{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"vital-signs"}]}]`})
+	pulse, err := b.observe(finding{
+		code: "http://loinc.org|8867-4", value: `"valueQuantity":{"value":72,"unit":"/min","system":"http://unitsofmeasure.org","code":"/min"}`,
+		more: `"category":[{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"vital-signs"}]}]`,
+	})
 	require.NoError(t, err, issuesOf(err))
 	require.True(t, b.loaded(left).has(pulse.Resource.ID))
 
@@ -216,8 +222,10 @@ func TestPlacementByProcedure(t *testing.T) {
 func TestOtherHandIsAComparison(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
-	r, err := b.observe(finding{code: "access-site-bleeding", value: dry(),
-		more: `"bodySite":{"coding":[{"system":"http://snomed.info/sct","code":"368504007"}]}`})
+	r, err := b.observe(finding{
+		code: "access-site-bleeding", value: dry(),
+		more: `"bodySite":{"coding":[{"system":"http://snomed.info/sct","code":"368504007"}]}`,
+	})
 	require.NoError(t, err)
 	require.NotEmpty(t, r.Warnings)
 	require.Empty(t, b.tasks("site-check", "completed"))
@@ -259,4 +267,28 @@ func TestUnknownPatient(t *testing.T) {
 	_, err := b.chartOne(Entry{Method: "POST", Type: "Observation", Body: []byte(body)})
 	require.Equal(t, outcome.CodeBusinessRule, outcome.KindOf(err))
 	b.nothingStored("Observation", "Patient")
+}
+
+func TestVolumeOfTheEventIsCorrectedThere(t *testing.T) {
+	b := newBench(t, nil)
+	b.mustSend(newEvent())
+	told := b.all("Observation")[0]
+	_, err := b.put(told, changed(t, told, `"final"`, `"entered-in-error"`), "")
+	require.Equal(t, outcome.CodeBusinessRule, outcome.KindOf(err))
+	require.EqualValues(t, 1, b.all("Observation")[0].Version)
+
+	// Another number is a contradiction: kept, and a person settles it.
+	_, err = b.put(told, changed(t, told, `"value":12`, `"value":10`), "")
+	require.NoError(t, err, issuesOf(err))
+	require.Equal(t, workflow.BookUncertain, b.loaded(b.theEpisode()).core.Plan.Summary.Book.State)
+}
+
+func TestSameResourceTwiceInOneTransaction(t *testing.T) {
+	b := newBench(t, nil)
+	b.mustSend(newEvent())
+	body := finding{code: "band-air-removed", value: millilitres("3"), at: b.Now(), more: `"identifier":[{"value":"e1"}]`}.body()
+	e := Entry{Method: "POST", Type: "Observation", Body: body}
+	_, err := b.Chart(t.Context(), nurse(), []Entry{e, e})
+	require.Equal(t, outcome.CodeInvalid, outcome.KindOf(err))
+	require.Len(t, b.all("Observation"), 1)
 }

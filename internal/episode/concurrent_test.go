@@ -25,7 +25,7 @@ func TestSixteenChartAtOnce(t *testing.T) {
 	for _, err := range errs {
 		require.NoError(t, err, issuesOf(err))
 	}
-	require.Equal(t, "4.0", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
+	require.Equal(t, "4", b.loaded(b.theEpisode()).core.Plan.Summary.Book.Volume.String())
 	b.mustReplay(b.theEpisode())
 }
 

@@ -176,13 +176,21 @@ func (d *draft) provenance() error {
 func (d *draft) check() error {
 	for _, i := range d.rendered {
 		r := d.changes.Resources[i]
-		issues := d.s.Validator.Resource(r.Body)
-		at := slices.IndexFunc(issues, func(i outcome.Issue) bool { return outcome.HasErrors([]outcome.Issue{i}) })
-		if at >= 0 {
-			return fmt.Errorf("%s/%s is not valid: %s", r.Type, r.ID, issues[at])
+		if err := d.s.sound(r.Body); err != nil {
+			return fmt.Errorf("%s/%s: %w", r.Type, r.ID, err)
 		}
 	}
 	return nil
+}
+
+// sound says whether what leaves the service is valid R4.
+func (s *Service) sound(body []byte) error {
+	issues := s.Validator.Resource(body)
+	at := slices.IndexFunc(issues, func(i outcome.Issue) bool { return outcome.HasErrors([]outcome.Issue{i}) })
+	if at < 0 {
+		return nil
+	}
+	return fmt.Errorf("not valid: %s", issues[at])
 }
 
 // indexOf computes what a resource is found by.

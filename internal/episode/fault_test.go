@@ -3,6 +3,7 @@ package episode
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -201,10 +202,7 @@ func TestConflictIsTriedAgain(t *testing.T) {
 
 func TestProtocolsRefused(t *testing.T) {
 	b := newBench(t, nil)
-	var bodies [][]byte
-	for _, p := range b.Protocols {
-		bodies = append(bodies, p)
-	}
+	bodies := b.Protocols
 	o := b.Options
 	o.Drafts = false
 	_, err := New(t.Context(), o)
@@ -212,7 +210,7 @@ func TestProtocolsRefused(t *testing.T) {
 	require.Equal(t, len(bodies), strings.Count(err.Error(), "draft"), "each is named")
 
 	o.Drafts = true
-	o.Protocols = [][]byte{append(bodies[0], '\n'), []byte(`{"resourceType":"PlanDefinition"}`)}
+	o.Protocols = [][]byte{append(slices.Clone(bodies[0]), '\n'), []byte(`{"resourceType":"PlanDefinition"}`)}
 	_, err = New(t.Context(), o)
 	require.ErrorContains(t, err, "protocol 2:")
 	require.ErrorContains(t, err, string(outcome.CodeDuplicate), "other bytes under the same version")

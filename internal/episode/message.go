@@ -197,6 +197,9 @@ func (r *reception) seal(d *draft, plans []string) error {
 	if err != nil {
 		return fmt.Errorf("render answer: %w", err)
 	}
+	if err := r.sound(body); err != nil {
+		return fmt.Errorf("answer: %w", err)
+	}
 	key := r.key
 	key.Answer = body
 	return d.seal(key)

@@ -134,6 +134,11 @@ func (b *batch) chart(ctx context.Context, w *work, c *fhir.Chart, p placement) 
 	if err != nil {
 		return err
 	}
+	if !c.Counts && len(holders) == 0 && toldByEvent(w.current) {
+		b.issues = append(b.issues, outcome.Errorf(outcome.CodeBusinessRule, w.root(),
+			"this came with the procedure's event and counts there: correct the event; nothing was stored"))
+		return nil
+	}
 	for _, l := range holders {
 		if !slices.Contains(now, l) {
 			in := b.inputOf(l)
@@ -151,6 +156,20 @@ func (b *batch) chart(ctx context.Context, w *work, c *fhir.Chart, p placement) 
 		l.call(by, c.Performer.Display)
 	}
 	return nil
+}
+
+// toldByEvent reports whether a stored Observation counts although no episode holds it as
+// a finding: then it came with the event.
+func toldByEvent(r *store.Resource) bool {
+	if r == nil || r.Episode == "" {
+		return false
+	}
+	doc, _ := tree.Parse(r.Body)
+	if doc == nil {
+		return false
+	}
+	c, _ := fhir.DecodeChart(doc, "")
+	return c != nil && c.Counts
 }
 
 // holders are the episodes that hold an earlier version of the finding.

@@ -3,6 +3,7 @@ package episode
 import (
 	"context"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -30,6 +31,9 @@ func (b *batch) prepare(ctx context.Context) error {
 		if err := b.identifyWork(ctx, &w); err != nil {
 			return err
 		}
+		if b.names(&w) {
+			b.issues = append(b.issues, outcome.Errorf(outcome.CodeInvalid, w.root(), "this resource stands twice in the transaction"))
+		}
 		if w.FullURL != "" {
 			b.local[w.FullURL] = w.Type + "/" + w.id
 		}
@@ -39,6 +43,12 @@ func (b *batch) prepare(ctx context.Context) error {
 		return outcome.Reject("chart", b.issues)
 	}
 	return nil
+}
+
+// names reports whether an earlier entry is about the same resource; R4 forbids that
+// (hl7.org/fhir/R4/http.html#trules).
+func (b *batch) names(w *work) bool {
+	return slices.ContainsFunc(b.works, func(o work) bool { return o.Type == w.Type && o.id == w.id })
 }
 
 // served reports whether such a change can be made.
