@@ -4,6 +4,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/fhir/go/fhirversion"
+	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir"
@@ -82,6 +84,23 @@ func (w *ward) complete(k workflow.TaskKey) {
 	require.NoError(w.t, err, issuesOf(err))
 }
 
+// readByOthers has every stored version read by the strict parser of
+// github.com/google/fhir/go/jsonformat, a second opinion on what is R4.
+func (w *ward) readByOthers() {
+	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
+	require.NoError(w.t, err)
+	for _, kind := range []string{"Patient", "Procedure", "Observation", "CarePlan", "Task", "Flag", "Provenance"} {
+		for _, r := range w.all(kind) {
+			versions, err := w.Store.History(w.t.Context(), r.Type, r.ID)
+			require.NoError(w.t, err)
+			for _, v := range versions {
+				_, err := u.UnmarshalR4(v.Body)
+				require.NoError(w.t, err, "%s/%s version %d", v.Type, v.ID, v.Version)
+			}
+		}
+	}
+}
+
 // Stories from the event to the end of the plan, with every resource valid on the way:
 // an invalid one would be a fault of ours and end in quarantine.
 func TestStoriesToTheEnd(t *testing.T) {
@@ -119,6 +138,7 @@ func TestStoriesToTheEnd(t *testing.T) {
 			require.NoError(t, err)
 			require.Empty(t, kept)
 			w.mustReplay(w.theEpisode())
+			w.readByOthers()
 		})
 	}
 }

@@ -202,3 +202,15 @@ func TestDecodeNoticeUnit(t *testing.T) {
 	require.Equal(t, "urn:e|E", n.Encounter.Identifier.Token(), "it stays a logical reference")
 	require.Negative(t, n.Encounter.Entry)
 }
+
+// The codings of sites are SNOMED CT identifiers, and none says two things.
+func TestSiteRows(t *testing.T) {
+	seen := map[string]bool{}
+	for _, row := range siteRows() {
+		require.False(t, seen[row.system+row.code], row.code)
+		seen[row.system+row.code] = true
+		if row.system == SystemSNOMED {
+			require.True(t, verhoeff(row.code), row.code)
+		}
+	}
+}

@@ -33,10 +33,13 @@ type siteRow struct {
 	distal       bool
 }
 
-// siteRows is the table of codings that are read in a bodySite. SNOMED CT body
-// structures and the qualifiers left and right; 419161000 and 419465000 are the R4
-// example value set's unilateral left and right
-// (hl7.org/fhir/R4/valueset-bodystructure-relative-location.html).
+// siteRows is the table of codings that are read in a bodySite. The arteries are those
+// of HL7's Vital Signs with Qualifying Elements
+// (hl7.org/fhir/us/vitals/STU1/ValueSet-bpmeasbodylocationprecoord.html), the ways in
+// those of DICOM PS3.16 CID 3746, left and right the qualifiers of SNOMED CT; 419161000
+// and 419465000 are the R4 example value set's unilateral left and right
+// (hl7.org/fhir/R4/valueset-bodystructure-relative-location.html). The dorsum of the hand
+// stands for distal access, as IHE PCC mPSC names it.
 func siteRows() []siteRow {
 	return []siteRow{
 		{SystemSNOMED, "368503001", routeRadial, workflow.Right, false},

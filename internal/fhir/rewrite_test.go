@@ -45,12 +45,21 @@ func TestRewrite(t *testing.T) {
 		{"a tag more", `{"resourceType":"Basic","meta":{"tag":[{"code":"a"}]}}`, Rewriting{Tag: []Coding{tag}}, `{"resourceType":"Basic","id":"new","meta":{"tag":[{"code":"a"},{"system":"urn:t","code":"x"}],"versionId":"3","lastUpdated":"2026-03-04T10:00:00.12Z"}}`},
 		{"the same tag once", `{"resourceType":"Basic","meta":{"tag":[{"system":"urn:t","code":"x"}]}}`, Rewriting{Tag: []Coding{tag}}, `{"resourceType":"Basic","id":"new","meta":{"tag":[{"system":"urn:t","code":"x"}],"versionId":"3","lastUpdated":"2026-03-04T10:00:00.12Z"}}`},
 		{"a tag less", `{"resourceType":"Basic","meta":{"tag":[{"system":"urn:t","code":"x"}]}}`, Rewriting{Untag: []Coding{tag}}, `{"resourceType":"Basic","id":"new",` + meta + `}`},
-		{"references", `{"resourceType":"X","id":"o",` + meta + `,"subject":{"reference":"urn:uuid:1"},"a":[{"b":{"reference":"urn:uuid:1"}},{"reference":"urn:uuid:2"}],"reference":"urn:uuid:2"}`,
-			Rewriting{References: local}, `{"resourceType":"X","id":"new",` + meta + `,"subject":{"reference":"Patient/7"},"a":[{"b":{"reference":"Patient/7"}},{"reference":"urn:uuid:2"}],"reference":"urn:uuid:2"}`},
-		{"a reference that lacks", `{"resourceType":"X","id":"o",` + meta + `,"subject":{"identifier":{"value":"1"}}}`,
-			Rewriting{Insert: map[string]string{"subject": "Patient/7"}}, `{"resourceType":"X","id":"new",` + meta + `,"subject":{"reference":"Patient/7","identifier":{"value":"1"}}}`},
-		{"numbers, escapes, unknown members and primitive extensions", `{"resourceType":"X","id":"o",` + meta + `,"v":1.30,"w":1E+2,"_v":{"id":"e"},"t":"\u00e9\/","zz":{"q":[null,1]}}`,
-			Rewriting{References: local}, `{"resourceType":"X","id":"new",` + meta + `,"v":1.30,"w":1E+2,"_v":{"id":"e"},"t":"\u00e9\/","zz":{"q":[null,1]}}`},
+		{
+			"references", `{"resourceType":"X","id":"o",` + meta + `,"subject":{"reference":"urn:uuid:1"},"a":[{"b":{"reference":"urn:uuid:1"}},{"reference":"urn:uuid:2"}],"reference":"urn:uuid:2"}`,
+			Rewriting{References: local},
+			`{"resourceType":"X","id":"new",` + meta + `,"subject":{"reference":"Patient/7"},"a":[{"b":{"reference":"Patient/7"}},{"reference":"urn:uuid:2"}],"reference":"urn:uuid:2"}`,
+		},
+		{
+			"a reference that lacks", `{"resourceType":"X","id":"o",` + meta + `,"subject":{"identifier":{"value":"1"}}}`,
+			Rewriting{Insert: map[string]string{"subject": "Patient/7"}},
+			`{"resourceType":"X","id":"new",` + meta + `,"subject":{"reference":"Patient/7","identifier":{"value":"1"}}}`,
+		},
+		{
+			"numbers, escapes, unknown members and primitive extensions", `{"resourceType":"X","id":"o",` + meta + `,"v":1.30,"w":1E+2,"_v":{"id":"e"},"t":"\u00e9\/","zz":{"q":[null,1]}}`,
+			Rewriting{References: local},
+			`{"resourceType":"X","id":"new",` + meta + `,"v":1.30,"w":1E+2,"_v":{"id":"e"},"t":"\u00e9\/","zz":{"q":[null,1]}}`,
+		},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
