@@ -150,7 +150,7 @@ func (b *builder) writeProfiles(w *lineWriter) error {
 		if !isProfile(doc.Root) || doc.Root.Get("snapshot") == nil {
 			continue
 		}
-		p, err := types.NewProfile(doc, doc.Root)
+		p, err := types.NewProfile(doc)
 		if err != nil {
 			return err
 		}

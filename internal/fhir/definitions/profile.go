@@ -6,12 +6,14 @@ import (
 	"fhirsvc/internal/fhir/tree"
 )
 
-// Profile is what a constraining StructureDefinition says beyond its type, taken
-// from its snapshot, so that it holds what its own base profiles say as well.
+// Profile is what a constraining StructureDefinition says beyond its type. Taken
+// from a snapshot it holds what its base profiles say as well; taken from a
+// differential alone it names its base.
 type Profile struct {
 	URL  string `json:"u"`
 	Name string `json:"n"`
 	Type string `json:"t"`
+	Base string `json:"b,omitempty"` // URL of a profile that applies as well
 	Root *Rule  `json:"r"`
 }
 

@@ -10,14 +10,22 @@ import (
 	"fhirsvc/internal/fhir/tree"
 )
 
-// NewProfile reads the snapshot of a StructureDefinition that constrains a type of
-// the set and keeps what differs from that type.
-func (s *Set) NewProfile(doc *tree.Document, sd *tree.Node) (*Profile, error) {
+// NewProfile reads a StructureDefinition that constrains a type of the set, its
+// snapshot or else its differential, and keeps what differs from that type.
+func (s *Set) NewProfile(doc *tree.Document) (*Profile, error) {
+	sd := doc.Root
 	p := &Profile{URL: sd.Str("url"), Name: sd.Str("name"), Type: sd.Str("type")}
-	root := snapshotTree(sd.Get("snapshot").Get("element"))
+	elements := sd.Get("snapshot").Get("element")
+	if elements == nil {
+		elements = sd.Get("differential").Get("element")
+		if base := sd.Str("baseDefinition"); base != StructureURL(p.Type) {
+			p.Base = base
+		}
+	}
+	root := snapshotTree(elements)
 	t := s.Type(p.Type)
 	if root == nil || t == nil {
-		return nil, fmt.Errorf("profile %s: no snapshot of a known type", p.URL)
+		return nil, fmt.Errorf("profile %s: no elements of a known type", p.URL)
 	}
 	b := profileBuilder{doc: doc}
 	p.Root = b.rule(root, place{constraints: t.Constraints, shape: &t.Shape, atRoot: true})
@@ -47,8 +55,10 @@ type place struct {
 // rule gives what the node says beyond its place, nil when that is nothing.
 func (b *profileBuilder) rule(n *snapshotNode, at place) *Rule {
 	r := &Rule{Name: n.name, SliceName: n.slice}
-	b.facets(r, n, at)
-	b.values(r, n)
+	if n.def != nil {
+		b.facets(r, n, at)
+		b.values(r, n)
+	}
 	if s := slicing(n); s != nil {
 		r.Slicing = s
 		for _, slice := range n.slices {
@@ -152,10 +162,10 @@ func (b *profileBuilder) raw(n *tree.Node) json.RawMessage {
 }
 
 func slicing(n *snapshotNode) *Slicing {
-	def := n.def.Get("slicing")
-	if def == nil || len(n.slices) == 0 {
+	if n.def == nil || n.def.Get("slicing") == nil || len(n.slices) == 0 {
 		return nil
 	}
+	def := n.def.Get("slicing")
 	s := &Slicing{Ordered: textOf(def.Get("ordered")) == "true"}
 	s.Closed = def.Str("rules") == "closed"
 	s.OpenAtEnd = def.Str("rules") == "openAtEnd"

@@ -81,7 +81,8 @@ func newElement(n *snapshotNode, typeName string) (*Element, error) {
 	return e, nil
 }
 
-// snapshotNode is an element definition with its place in the tree of ids.
+// snapshotNode is an element definition with its place in the tree of ids; def is
+// nil where a differential names children only.
 type snapshotNode struct {
 	name     string // element name without "[x]"
 	slice    string
@@ -91,45 +92,57 @@ type snapshotNode struct {
 	slices   []*snapshotNode
 }
 
-// snapshotTree turns the flat list of ElementDefinitions into a tree. An id such as
-// "Observation.component:Systolic.code" names the slices on its way.
+// snapshotTree turns the flat list of ElementDefinitions, of a snapshot or of a
+// differential, into a tree. An id such as "Observation.component:Systolic.code"
+// names the slices on its way. nil when the list is empty.
 func snapshotTree(list *tree.Node) *snapshotNode {
-	var root *snapshotNode
-	byID := map[string]*snapshotNode{}
+	t := elementTree{}
 	for def := range list.Items() {
-		id := def.Str("id")
-		n := &snapshotNode{def: def}
-		byID[id] = n
-		dot := strings.LastIndexByte(id, '.')
-		if dot < 0 {
-			root = n
-			continue
-		}
-		step, slice, _ := strings.Cut(id[dot+1:], ":")
-		n.name, n.choice = strings.CutSuffix(step, "[x]")
-		n.slice = slice
-		if slice == "" {
-			if parent := byID[id[:dot]]; parent != nil {
-				parent.children = append(parent.children, n)
-			}
-			continue
-		}
-		if sliced := byID[id[:dot+1]+step]; sliced != nil {
-			sliced.slices = append(sliced.slices, n)
-		}
+		t.node(def.Str("id")).def = def
 	}
-	return root
+	root, _, _ := strings.Cut(list.First().Str("id"), ".")
+	return t[root]
 }
 
+// elementTree holds the nodes by id.
+type elementTree map[string]*snapshotNode
+
+// node gives the node of an id and makes it, with those above it, when it is new.
+func (t elementTree) node(id string) *snapshotNode {
+	if n := t[id]; n != nil {
+		return n
+	}
+	n := &snapshotNode{}
+	t[id] = n
+	dot := strings.LastIndexByte(id, '.')
+	if dot < 0 {
+		return n
+	}
+	step, slice, _ := strings.Cut(id[dot+1:], ":")
+	n.name, n.choice = strings.CutSuffix(step, "[x]")
+	n.slice = slice
+	if slice == "" {
+		parent := t.node(id[:dot])
+		parent.children = append(parent.children, n)
+		return n
+	}
+	sliced := t.node(id[:dot+1] + step)
+	sliced.slices = append(sliced.slices, n)
+	return n
+}
+
+// cardinality reads min and max; what a differential leaves out is no bound.
 func cardinality(def *tree.Node) (lo, hi int, err error) {
-	if lo, err = strconv.Atoi(textOf(def.Get("min"))); err != nil {
-		return 0, 0, err
+	if least := def.Get("min"); least != nil {
+		if lo, err = strconv.Atoi(least.Text); err != nil {
+			return 0, 0, err
+		}
 	}
-	if def.Str("max") == "*" {
-		return lo, Unbounded, nil
+	if most := def.Str("max"); most != "*" && most != "" {
+		hi, err = strconv.Atoi(most)
+		return lo, hi, err
 	}
-	hi, err = strconv.Atoi(def.Str("max"))
-	return lo, hi, err
+	return lo, Unbounded, nil
 }
 
 func typeRefs(def *tree.Node) []TypeRef {

@@ -59,6 +59,8 @@ func (w *walker) profilesOf(n *tree.Node, t *typ) {
 	apply := func(url string, at *tree.Node) {
 		p := w.v.profile(url)
 		switch {
+		case url == "":
+			return
 		case p == nil:
 			w.noProfile(url, at, t)
 			return
@@ -78,8 +80,9 @@ func (w *walker) profilesOf(n *tree.Node, t *typ) {
 		apply(url, nil)
 	}
 	if t.def.Name == "Observation" {
-		if url := vitalSign(n.Get("code")); url != "" {
-			apply(url, nil)
+		for c := range n.Get("code").Get("coding").Items() {
+			apply(vitalSign(c), nil)
+			apply(w.v.options.Coded[codingText(c)], nil)
 		}
 	}
 }
@@ -108,16 +111,15 @@ func baseType(url string) string {
 
 // vitalSign gives the profile that an Observation with this LOINC code SHALL fit
 // (hl7.org/fhir/R4/observation-vitalsigns.html), "" when there is none.
-func vitalSign(concept *tree.Node) string {
-	for c := range concept.Get("coding").Items() {
-		if c.Str("system") != "http://loinc.org" {
-			continue
-		}
-		if name := vitalSignName(c.Str("code")); name != "" {
-			return "http://hl7.org/fhir/StructureDefinition/" + name
-		}
+func vitalSign(coding *tree.Node) string {
+	if coding.Str("system") != "http://loinc.org" {
+		return ""
 	}
-	return ""
+	name := vitalSignName(coding.Str("code"))
+	if name == "" {
+		return ""
+	}
+	return definitions.StructureURL(name)
 }
 
 func vitalSignName(loinc string) string {
@@ -159,6 +161,9 @@ func (w *walker) typeProfiles(m *member, value *tree.Node) {
 
 // applyProfile checks a value, at the current path, against a profile of its type.
 func (w *walker) applyProfile(p *definitions.Profile, it item) {
+	if base := w.v.profile(p.Base); base != nil {
+		w.applyProfile(base, it)
+	}
 	outer := w.profileName
 	w.profileName = p.Name
 	w.applyRule(w.v.rule(p), it)

@@ -14,15 +14,16 @@ type Options struct {
 	Limits tree.Limits
 	// MaxIssues bounds the errors of one resource, and the remarks; default 200 each.
 	MaxIssues int
-	// Profiles are StructureDefinitions with snapshots beyond the published ones,
-	// applied where meta.profile names them and as Require says.
-	Profiles []*definitions.Profile
-	// ValueSets are value sets beyond the published ones; those of the same URL win.
-	ValueSets []*definitions.ValueSet
+	// Guide holds profiles and value sets beyond the published ones; those of the same
+	// URL win. A profile applies where meta.profile names it and as Require and Coded say.
+	Guide definitions.Guide
 	// BestPractice reports what R4 calls best practice (dom-6) as warnings.
 	BestPractice bool
 	// Require names profiles that every resource of a type must fit, by type name.
 	Require map[string][]string
+	// Coded names the profile that an Observation with a code must fit, by
+	// "system|code", beside R4's own vital signs.
+	Coded map[string]string
 }
 
 const defaultIssues = 200
@@ -36,18 +37,33 @@ type Validator struct {
 	walkers  sync.Pool
 }
 
-// New makes a Validator. Types are prepared when they are first met.
+// New makes a Validator. Types are prepared when they are first met. It panics when
+// the options ask for a profile that is not known or is of another type.
 func New(options Options) *Validator {
 	if options.MaxIssues <= 0 {
 		options.MaxIssues = defaultIssues
 	}
 	v := &Validator{options: options, profiles: map[string]*definitions.Profile{}}
-	v.schema = newSchema(definitions.R4(), options.ValueSets)
-	for _, p := range options.Profiles {
+	v.schema = newSchema(definitions.R4(), options.Guide.ValueSets)
+	for _, p := range options.Guide.Profiles {
 		v.profiles[p.URL] = p
+	}
+	for typeName, urls := range options.Require {
+		for _, url := range urls {
+			v.mustKnow(url, typeName)
+		}
+	}
+	for _, url := range options.Coded {
+		v.mustKnow(url, "Observation")
 	}
 	v.walkers.New = func() any { return newWalker(v) }
 	return v
+}
+
+func (v *Validator) mustKnow(url, typeName string) {
+	if p := v.profile(url); p == nil || p.Type != typeName {
+		panic("validate: no profile of " + typeName + " is known as " + url)
+	}
 }
 
 // Resource gives the faults of one resource in JSON, in the order of the text; none
