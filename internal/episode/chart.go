@@ -128,6 +128,9 @@ func (b *batch) refused(err error) error {
 		path = b.works[r.Entry].root()
 	}
 	code := outcome.Code(r.Kind)
+	if r.Kind == workflow.RefusedNotFound {
+		code = outcome.CodeBusinessRule // what is changed is there; what it names is not
+	}
 	return &outcome.Error{Kind: code, Op: "chart", Issues: []outcome.Issue{outcome.Errorf(code, path, "%s", r.Text)}}
 }
 

@@ -215,3 +215,21 @@ func TestProtocolsRefused(t *testing.T) {
 	require.ErrorContains(t, err, "protocol 2:")
 	require.ErrorContains(t, err, string(outcome.CodeDuplicate), "other bytes under the same version")
 }
+
+// newer is a store that a newer version of the service has written to.
+type newer struct{ store.Store }
+
+func (n newer) Load(ctx context.Context, id string) (store.Episode, error) {
+	e, err := n.Store.Load(ctx, id)
+	e.RulesVersion++
+	return e, err
+}
+
+func TestNewerRulesAreLeftAlone(t *testing.T) {
+	b := newBench(t, nil)
+	b.mustSend(newEvent())
+	b.Store = newer{b.Store}
+	_, err := b.observe(finding{code: "access-site-bleeding", value: dry()})
+	require.Equal(t, outcome.CodeTransient, outcome.KindOf(err), "another replica may do it")
+	require.Len(t, b.all("Observation"), 1)
+}

@@ -1,6 +1,7 @@
 package episode
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"log/slog"
@@ -157,12 +158,13 @@ func issuesOf(err error) string {
 // nurse is who charts.
 func nurse() Client { return Client{ID: "screen-1", Display: "Nurse Abiola"} }
 
-// finding is an Observation about the patient 4711.
+// finding is an Observation about the patient 4711, or another one.
 type finding struct {
-	code  string // of the local system, or system|code
-	value string // JSON members that are the value
-	at    time.Time
-	more  string // more JSON members
+	patient string
+	code    string // of the local system, or system|code
+	value   string // JSON members that are the value
+	at      time.Time
+	more    string // more JSON members
 }
 
 func coded(system, code string) string {
@@ -184,7 +186,7 @@ func (f finding) body() []byte {
 	members := []string{
 		`"resourceType":"Observation"`, `"status":"final"`,
 		fmt.Sprintf(`"code":{"coding":[{"system":%q,"code":%q}]}`, system, code),
-		fmt.Sprintf(`"subject":{"identifier":{"system":%q,"value":"4711"}}`, patients),
+		fmt.Sprintf(`"subject":{"identifier":{"system":%q,"value":%q}}`, patients, cmp.Or(f.patient, "4711")),
 		fmt.Sprintf(`"effectiveDateTime":%q`, f.at.Format(time.RFC3339)),
 		`"performer":[{"display":"Nurse Abiola"}]`,
 	}

@@ -298,6 +298,14 @@ func TestOrderNeedsOnePlan(t *testing.T) {
 	require.Equal(t, right, r.Resource.Episode)
 }
 
+func TestOutputOfAnotherEpisode(t *testing.T) {
+	b := newBench(t, nil)
+	b.mustSend(newEvent())
+	task := b.tasks("site-check", "ready")[0]
+	_, err := b.patch(task, fmt.Sprintf(`[{"op":"add","path":"/output/-","value":{"type":{"coding":[{"system":%q,"code":"hand-check"}]},"valueReference":{"reference":"Observation/nobody"}}}]`, fhir.SystemLocal), "")
+	require.Equal(t, outcome.CodeBusinessRule, outcome.KindOf(err), "%v", err)
+}
+
 func TestNotTakenIn(t *testing.T) {
 	b := newBench(t, nil)
 	for _, e := range []Entry{

@@ -214,3 +214,12 @@ func TestSiteRows(t *testing.T) {
 		}
 	}
 }
+
+func BenchmarkDecodeNotice(b *testing.B) {
+	body := []byte(eventOf(rightRadial))
+	for range b.N {
+		doc, _ := tree.Parse(body)
+		n, _ := DecodeNotice(doc, nil, false)
+		require.NotNil(b, n)
+	}
+}
