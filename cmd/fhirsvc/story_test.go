@@ -164,7 +164,7 @@ func storyFromBleed() []step {
 		{
 			name: "air back", do: chart("11:33", "band-air-added=3"), plan: "active", volume: "9",
 			open: []string{
-				"restore-compression/1 ready from=11:32 due=11:38 planned=3 stat due-soon",
+				"restore-compression/1 ready from=11:33 due=11:38 planned=3 stat due-soon",
 				"site-check/7 ready from=11:17 due=11:47",
 				"release-step/4 on-hold from=12:02 due=12:12 planned=1.5",
 				"release-step/5 draft from=12:17 due=12:27 planned=1.5",

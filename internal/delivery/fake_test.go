@@ -17,7 +17,7 @@ type fakeOutbox struct {
 	sent    map[int64]bool
 	leases  map[int]lease
 	refused int // marks refused because the lease was lost
-	looks   []time.Time
+	looks   int
 	markErr error // the next mark fails with it
 }
 
@@ -46,7 +46,7 @@ func (o *fakeOutbox) add(episode string, partition, n int) {
 func (o *fakeOutbox) LeaseOutbox(_ context.Context, _ string, limit int, d time.Duration) ([]store.Lease, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.looks = append(o.looks, time.Now())
+	o.looks++
 	var got []store.Lease
 	taken := map[int]bool{}
 	for _, r := range o.rows {
@@ -108,6 +108,13 @@ func (o *fakeOutbox) holds(l store.Lease) error {
 		return outcome.Fail(outcome.CodeConflict, "lease", "partition %d is another's", l.Partition)
 	}
 	return nil
+}
+
+// looked is how often a relay has looked for rows.
+func (o *fakeOutbox) looked() int {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.looks
 }
 
 func (o *fakeOutbox) unsent() int {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -63,7 +64,7 @@ func TestRelayWakesAtOnceAndLooksSeldomWhenIdle(t *testing.T) {
 		stop := start(t, r)
 		defer stop()
 		time.Sleep(time.Minute)
-		require.LessOrEqual(t, len(o.looks), 81, "a look takes three quarters of a second or more")
+		require.LessOrEqual(t, o.looked(), 81, "a look takes three quarters of a second or more")
 		o.add("e", 0, 1)
 		r.Wake()
 		synctest.Wait() // no time passes
@@ -86,9 +87,9 @@ func TestRelayFindsRowsOfOtherReplicas(t *testing.T) {
 func TestRelayBacksOffWhileTheBrokerIsAway(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o, b := newFakeOutbox(), newFakeBroker()
-		away := true
+		var back atomic.Bool
 		b.failing = func(store.Outbox) error {
-			if away {
+			if !back.Load() {
 				return outcome.Fail(outcome.CodeTransient, "publish", "broker away")
 			}
 			return nil
@@ -101,10 +102,8 @@ func TestRelayBacksOffWhileTheBrokerIsAway(t *testing.T) {
 			r.Wake()
 			time.Sleep(3 * time.Second)
 		}
-		require.Less(t, len(o.looks), 500, "back-off holds although it is woken")
-		b.mu.Lock()
-		away = false
-		b.mu.Unlock()
+		require.Less(t, o.looked(), 500, "back-off holds although it is woken")
+		back.Store(true)
 		time.Sleep(20 * time.Second)
 		inOrder(t, o, b)
 	})

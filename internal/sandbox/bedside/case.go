@@ -56,7 +56,8 @@ func (c Case) Patient() string { return systemPatient + "|" + c.id("N") }
 
 func (c Case) id(letter string) string { return fmt.Sprintf("%s-%04d", letter, c.Number) }
 
-// Event is the message that tells of the procedure, as a FHIR message Bundle.
+// Event is the message that tells of the procedure, as a FHIR message Bundle: the same
+// bytes whenever it is sent again.
 func (c Case) Event() []byte {
 	entries := list{
 		entry(c.Message, c.header()),
@@ -75,7 +76,7 @@ func (c Case) Event() []byte {
 		entries = append(entries, entry(c.uuid("volume"), c.volume()))
 	}
 	return mustJSON(object{
-		"resourceType": "Bundle", "id": uuid.NewString(), "type": "message",
+		"resourceType": "Bundle", "id": c.Message, "type": "message",
 		"timestamp": stamp(c.Version), "entry": entries,
 	})
 }
