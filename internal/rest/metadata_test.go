@@ -108,6 +108,7 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 		w.put(resource(r.Str("type"), "x", 1, `{"resourceType":"`+r.Str("type")+`","id":"x"}`))
 	}
 	require.Len(t, advertised, 15)
+	checkWrites(t, advertised)
 	all := []string{"read", "vread", "history-instance", "search-type", "create", "update", "patch", "delete", "history-type"}
 	types := 0
 	for _, name := range definitions.R4().TypeNames() {
@@ -131,6 +132,26 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 		}
 	}
 	require.Greater(t, types, 140)
+}
+
+// checkWrites: what is written is what bedside and orders need, and no more.
+func checkWrites(t *testing.T, advertised map[string]map[string]bool) {
+	t.Helper()
+	got := map[string][]string{}
+	for name, interactions := range advertised {
+		for _, i := range []string{"create", "update", "patch"} {
+			if interactions[i] {
+				got[name] = append(got[name], i)
+			}
+		}
+		for _, i := range []string{"read", "vread", "history-instance", "search-type"} {
+			require.True(t, interactions[i], "%s %s", name, i)
+		}
+	}
+	require.Equal(t, map[string][]string{
+		"Observation": {"create", "update"}, "Task": {"update", "patch"},
+		"ServiceRequest": {"create"}, "MedicationAdministration": {"create"},
+	}, got)
 }
 
 // Every search parameter that is advertised is taken, and its definition is the

@@ -186,6 +186,7 @@ func TestPagesAreTheWhole(t *testing.T) {
 		next := "/fhir/Task?" + query.Encode()
 		for next != "" {
 			a := w.get(next)
+			require.LessOrEqual(rt, len(got), len(all), "paging does not end")
 			require.LessOrEqual(rt, len(a.ids()), count)
 			got = append(got, a.ids()...)
 			next = strings.TrimPrefix(a.link("next"), w.server.URL)

@@ -101,6 +101,7 @@ func TestIndexReferences(t *testing.T) {
 			"on another server, never ours", "Task", `{"for":{"reference":"https://a.example/fhir/Patient/p1"}}`, "patient",
 			[]search.Value{ref("", "https://a.example/fhir/Patient/p1")},
 		},
+		{"logical, of another type", "Task", `{"for":{"type":"Group","identifier":{"value":"7"}}}`, "patient", nil},
 		{"logical, type stated", "Task", `{"for":{"type":"Patient","identifier":{"value":"7"}}}`, "patient", []search.Value{ref("Patient", "")}},
 		{
 			"logical identifier", "Task", `{"for":{"identifier":{"system":"urn:x","value":"7"}}}`, "patient:identifier",

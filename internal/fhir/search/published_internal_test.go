@@ -1,50 +1,16 @@
 package search
 
 import (
-	"archive/tar"
-	"compress/gzip"
-	"errors"
-	"io"
-	"os"
-	"os/exec"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/definitions/gen/npm"
 	"fhirsvc/internal/fhir/fhirpath"
 	"fhirsvc/internal/fhir/tree"
 )
-
-const publishedPackage = "../../../.build/npm/hl7.fhir.r4.examples-4.0.1.tgz"
-
-// published calls back with each JSON file of HL7's examples package, which the
-// definitions generator fetches when it is not there; a failure fails the test.
-func published(t *testing.T, each func(name string, body []byte)) {
-	t.Helper()
-	if _, err := os.Stat(publishedPackage); errors.Is(err, os.ErrNotExist) {
-		out, err := exec.Command("go", "run", "fhirsvc/internal/fhir/definitions/gen", "-fetch").CombinedOutput()
-		require.NoError(t, err, "%s", out)
-	}
-	file, err := os.Open(publishedPackage)
-	require.NoError(t, err)
-	defer file.Close()
-	zr, err := gzip.NewReader(file)
-	require.NoError(t, err)
-	for tr := tar.NewReader(zr); ; {
-		h, err := tr.Next()
-		if errors.Is(err, io.EOF) {
-			return
-		}
-		require.NoError(t, err)
-		if strings.HasSuffix(h.Name, ".json") {
-			body, err := io.ReadAll(tr)
-			require.NoError(t, err)
-			each(h.Name, body)
-		}
-	}
-}
 
 // On every published example of the served types, a path leads to the very values that
 // the FHIRPath engine finds by the published expression. The filter by resolve() is
@@ -53,10 +19,12 @@ func TestPathsLeadWhereFHIRPathLeads(t *testing.T) {
 	t.Parallel()
 	programs := map[string]*fhirpath.Program{}
 	compared, found := 0, 0
-	published(t, func(name string, body []byte) {
+	files, err := npm.Files(npm.Examples())
+	require.NoError(t, err)
+	for name, body := range files {
 		doc, _ := tree.Parse(body)
 		if doc == nil {
-			return
+			continue
 		}
 		env := fhirpath.NewEnv(definitions.R4(), doc.Root)
 		for _, p := range Params(doc.Root.Str("resourceType")) {
@@ -76,7 +44,7 @@ func TestPathsLeadWhereFHIRPathLeads(t *testing.T) {
 			compared++
 			found += len(want)
 		}
-	})
+	}
 	require.Greater(t, compared, 10_000)
 	require.Greater(t, found, 5_000)
 	t.Logf("%d expressions on published examples, %d values found", compared, found)
