@@ -15,11 +15,12 @@ func (m *machine) describe() Plan {
 	if v.bandOn() {
 		p.Off = m.forecastOff()
 	}
-	switch {
-	case p.Status == PlanCompleted:
+	switch p.Status {
+	case PlanCompleted:
 		p.End = m.finishedAt(DischargeCheck)
-	case p.Status == PlanRevoked:
+	case PlanRevoked:
 		p.Off, p.End = time.Time{}, m.revokedAt()
+	case PlanActive, PlanOnHold:
 	}
 	for i := range m.e.Tasks {
 		p.Tasks = append(p.Tasks, m.e.Tasks[i].Key)

@@ -14,8 +14,6 @@ type Stamp struct {
 	ID string
 }
 
-func (s Stamp) stamp() Stamp { return s }
-
 // Started is a procedure-completed event: the first starts the episode, a later one
 // corrects it. Which of several counts is decided by Event.Order.
 type Started struct {
@@ -52,6 +50,12 @@ type Relocated struct {
 type Elapsed struct {
 	Stamp
 }
+
+func (i Started) stamp() Stamp   { return i.Stamp }
+func (i Revoked) stamp() Stamp   { return i.Stamp }
+func (i Charted) stamp() Stamp   { return i.Stamp }
+func (i Relocated) stamp() Stamp { return i.Stamp }
+func (i Elapsed) stamp() Stamp   { return i.Stamp }
 
 // Event is what a procedure-completed event told. Pointers are nil, strings empty and
 // times zero for what was not told: it is asked for, never invented.

@@ -78,7 +78,7 @@ func (m *machine) taskConcerns() {
 // overdueCause names the cause of an overdue Task: bleeding that nobody stops is the same
 // cause as the bleeding.
 func (m *machine) overdueCause(code TaskCode) string {
-	switch code {
+	switch code { //nolint:exhaustive // all others are a cause of their own
 	case RestoreCompression:
 		return m.v.bleedCause()
 	case ControlBleeding:
@@ -120,13 +120,10 @@ func (m *machine) remind(t *Task) {
 		t.Lateness = Escalated
 		return
 	}
-	last := t.Authored
-	if n := len(t.Called); n > 0 {
-		last = t.Called[n-1].At
-	} else {
+	if len(t.Called) == 0 {
 		t.Called = append(t.Called, Call{Level: Clinician, At: m.now})
-		last = m.now
 	}
+	last := t.Called[len(t.Called)-1].At
 	t.Lateness = InTime
 	if !m.now.Before(t.Due) {
 		t.Lateness = Overdue

@@ -36,7 +36,7 @@ func (v *view) look(f *Finding) {
 		return
 	}
 	v.site.last = f
-	switch f.Answer {
+	switch f.Answer { //nolint:exhaustive // the other answers are not about the site
 	case Haemostasis:
 		v.dry(f)
 	case Oozing, Active:

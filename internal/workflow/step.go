@@ -98,7 +98,6 @@ func (m *machine) effects(before *Episode) []Effect {
 
 // same reports whether the Tasks say the same, whenever they were last changed.
 func (t Task) same(u Task) bool {
-	t.Changed, u.Changed = time.Time{}, time.Time{}
 	return t.Status == u.Status && t.StatusReason == u.StatusReason && t.Lateness == u.Lateness &&
 		t.Priority == u.Priority && t.Description == u.Description &&
 		t.NotBefore.Equal(u.NotBefore) && t.Due.Equal(u.Due) &&

@@ -36,9 +36,7 @@ func finishedUpdate(t *Task, u TaskUpdate) *Refusal {
 	if u.Status != "" && u.Status != t.Status {
 		return refuse(RefusedRule, u.Entry, "Task %s is %s and stays so; what has changed since is a new Task", t.Key, t.Status)
 	}
-	for _, n := range u.Notes {
-		t.Notes = append(t.Notes, n)
-	}
+	t.Notes = append(t.Notes, u.Notes...)
 	return nil
 }
 

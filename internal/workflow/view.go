@@ -26,11 +26,10 @@ type view struct {
 
 // band is what is known of the band itself.
 type band struct {
-	off      time.Time // zero while it is on
-	airAtOff Decimal
-	planned  bool     // it came off empty
-	odd      *Finding // found where it should not be
-	last     *Finding // last finding about the band
+	off     time.Time // zero while it is on
+	planned bool      // it came off empty
+	odd     *Finding  // found where it should not be
+	last    *Finding  // last finding about the band
 }
 
 // release is one step of air out.
@@ -184,7 +183,7 @@ func (v *view) bandFound(f *Finding) {
 		return
 	}
 	v.band.odd = nil
-	switch f.Answer {
+	switch f.Answer { //nolint:exhaustive // the other answers are not about the band
 	case BandOff:
 		v.bandCameOff(f.When(), f.By)
 	case BandNeverApplied:

@@ -15,7 +15,7 @@ func (v *view) worry(f *Finding) {
 		return
 	}
 	cause := string(f.Code)
-	switch f.Answer {
+	switch f.Answer { //nolint:exhaustive // all others are to be told
 	case Normal, Absent, Well:
 		if f.Code != Pulse || f.Answer == Normal {
 			if f.Code != Condition { // an unwell patient waits for an answer, not for a better moment
