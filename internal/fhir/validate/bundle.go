@@ -44,6 +44,9 @@ func (b *bundle) find(set *definitions.Set, ref string) *tree.Node {
 func (w *walker) bundleRules(n *tree.Node) {
 	w.links(n)
 	kind := n.Str("type")
+	if kind == "document" {
+		w.documentRules(n)
+	}
 	i := 0
 	for e := range n.Get("entry").Items() {
 		w.path = append(w.path, step{name: "entry", index: i})
@@ -72,10 +75,6 @@ func (w *walker) fullURL(e *tree.Node) {
 		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q is not absolute: write the whole URL or urn:uuid:", clip(url.Text))
 		return
 	}
-	if strings.HasPrefix(url.Text, "urn:uuid:") && uuid(url.Text) != "" {
-		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q is not a UUID: %s", clip(url.Text), uuid(url.Text))
-		return
-	}
 	resource := e.Get("resource")
 	id := resource.Str("id")
 	t, urlID := restful(w.v.schema.set, url.Text)
@@ -85,6 +84,43 @@ func (w *walker) fullURL(e *tree.Node) {
 	if !strings.HasSuffix(urlID, id) || t != resource.Str("resourceType") {
 		w.errorf(url, "fullUrl", outcome.CodeInvalid, "fullUrl", "%q disagrees with the resource in it, %s/%s",
 			clip(url.Text), clip(resource.Str("resourceType")), clip(id))
+	}
+}
+
+// documentRules wants what the Composition refers to directly within the document
+// (hl7.org/fhir/R4/documents.html#bundle).
+func (w *walker) documentRules(n *tree.Node) {
+	composition := n.Get("entry").At(0).Get("resource")
+	if composition.Str("resourceType") != "Composition" {
+		return // bdl-11 says so
+	}
+	w.path = append(w.path, step{name: "entry", index: 0}, step{name: "resource", index: -1})
+	for _, name := range []string{"subject", "encounter", "author", "custodian"} {
+		w.inBundle(composition, name)
+	}
+	for a := range composition.Get("attester").Items() {
+		w.inBundle(a, "party")
+	}
+	w.sections(composition)
+	w.path = w.path[:len(w.path)-2]
+}
+
+func (w *walker) sections(n *tree.Node) {
+	for s := range n.Get("section").Items() {
+		for _, name := range []string{"author", "focus", "entry"} {
+			w.inBundle(s, name)
+		}
+		w.sections(s)
+	}
+}
+
+// inBundle reports references that lead out of the Bundle.
+func (w *walker) inBundle(n *tree.Node, name string) {
+	for r := range n.Get(name).Items() {
+		ref := r.Str("reference")
+		if ref != "" && !strings.HasPrefix(ref, "#") && w.bundle.find(w.v.schema.set, ref) == nil {
+			w.errorf(r, name, outcome.CodeNotFound, "document", "%q is not in the document: add the resource, or correct the reference or the fullUrl", clip(ref))
+		}
 	}
 }
 

@@ -141,6 +141,7 @@ func formatFaults() []fault {
 		{"empty string", "Practitioner", `"family": "Holm"`, `"family": ""`, "string", "Practitioner.name[0].family", outcome.CodeValue, ""},
 		{"code with two spaces", "Observation-site", `"code": "122033"`, `"code": "12  2033"`, "code", "Observation.value.ofType(CodeableConcept).coding[0].code", outcome.CodeValue, ""},
 		{"uri with a space", "Procedure", `"https://lab.example/case"`, `"https://lab.example/ case"`, "uri", "Procedure.identifier[0].system", outcome.CodeValue, ""},
+		{"malformed UUID", "Procedure", `"https://lab.example/case"`, `"urn:uuid:6a2ee390-978e-42c6-8f88-c17dff3bd8a"`, "uri", "Procedure.identifier[0].system", outcome.CodeValue, ""},
 		{"id with an underscore", "Task", `"id": "t1"`, `"id": "t_1"`, "id", "Task.id", outcome.CodeValue, ""},
 		{"id too long", "Task", `"id": "t1"`, `"id": "` + strings.Repeat("x", 65) + `"`, "id", "Task.id", outcome.CodeValue, ""},
 		{"negative unsignedInt", "Bundle-searchset", `"total": 1`, `"total": -1`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
@@ -199,12 +200,13 @@ func bundleFaults() []fault {
 		{"bdl-8", set, `fhir/Task/t1"`, `fhir/Task/t1/_history/3"`, "bdl-8", "Bundle.entry[0]", outcome.CodeInvariant, ""},
 		{"fullUrl is relative", set, `"fullUrl": "https://ehr.example/fhir/Task/t1"`, `"fullUrl": "Task/t1"`, "fullUrl", "Bundle.entry[0].fullUrl", outcome.CodeInvalid, ""},
 		{"fullUrl disagrees", set, `"fullUrl": "https://ehr.example/fhir/Task/t1"`, `"fullUrl": "https://ehr.example/fhir/Task/t2"`, "fullUrl", "Bundle.entry[0].fullUrl", outcome.CodeInvalid, ""},
-		{"fullUrl is no UUID", msg, `"fullUrl": "urn:uuid:00000000-0000-4000-8000-000000000002"`, `"fullUrl": "urn:uuid:7"`, "fullUrl", "Bundle.entry[1].fullUrl", outcome.CodeInvalid, ""},
+		{"fullUrl is no UUID", msg, `"fullUrl": "urn:uuid:00000000-0000-4000-8000-000000000002"`, `"fullUrl": "urn:uuid:7"`, "uri", "Bundle.entry[1].fullUrl", outcome.CodeValue, ""},
 		{"target through a fullUrl", msg, `"subject": {
           "reference": "urn:uuid:00000000-0000-4000-8000-000000000002"`, `"subject": {
           "reference": "urn:uuid:00000000-0000-4000-8000-000000000001"`, "reference-target", "Bundle.entry[2].resource.subject", outcome.CodeStructure, ""},
 		{"outcome of another type", set, `"mode": "match"`, `"mode": "outcome"`, "search-mode", "Bundle.entry[0].resource", outcome.CodeInvalid, ""},
 		{"search result without id", set, `"id": "t1",`, ``, "search-id", "Bundle.entry[0].resource", outcome.CodeInvalid, ""},
+		{"document without its subject", "Bundle-document", `"reference": "urn:uuid:00000000-0000-4000-8000-000000000002"`, `"reference": "Patient/p1"`, "document", "Bundle.entry[0].resource.subject", outcome.CodeNotFound, ""},
 		{"link twice", set, `"link": [
     {`, `"link": [
     {"relation": "self", "url": "https://ehr.example/x"}, {`, "bundle-link", "Bundle.link", outcome.CodeInvalid, ""},

@@ -157,6 +157,9 @@ func uri(s string) string {
 			return "white space is not allowed"
 		}
 	}
+	if strings.HasPrefix(s, "urn:uuid:") && uuid(strings.ToLower(s)) != "" {
+		return "urn:uuid: must be followed by a UUID (RFC 4122)"
+	}
 	return ""
 }
 

@@ -260,7 +260,7 @@ func attributeFault(element, name, value string) string {
 		"rowspan", "colspan", "border", "frame", "rules", "cellpadding", "cellspacing", "summary", "nowrap",
 		"cite", "start", "type", "value", "compact", "bgcolor", "clear", "size", "color", "face", "noshade",
 		"name", "shape", "coords", "usemap", "ismap", "alt", "hspace", "vspace", "longdesc",
-		"rel", "rev", "charset", "hreflang", "accesskey", "tabindex", "target", "idref":
+		"rel", "rev", "charset", "hreflang", "accesskey", "tabindex", "target":
 		return ""
 	case "href", "src":
 		if scheme, _, ok := strings.Cut(strings.TrimSpace(value), ":"); ok && strings.EqualFold(scheme, "javascript") {

@@ -32,6 +32,14 @@ func (w *walker) extensionRules(n *tree.Node) {
 	}
 }
 
+// codingSystem wants the system of a Coding to be an absolute URI, so that it names
+// a code system everywhere (hl7.org/fhir/R4/terminologies.html#system).
+func (w *walker) codingSystem(n *tree.Node) {
+	if s := n.Get("system"); s.Is(tree.String) && !absolute(s.Text) {
+		w.warnf(s, "system", outcome.CodeInvalid, "coding-system", "%q is not absolute: name the code system by its whole URI", clip(s.Text))
+	}
+}
+
 // attachmentSize holds Attachment.size to its definition, the number of bytes before
 // encoding, where the data stand beside it (hl7.org/fhir/R4/datatypes.html#attachment).
 func (w *walker) attachmentSize(n *tree.Node) {

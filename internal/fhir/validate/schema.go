@@ -60,6 +60,7 @@ type member struct {
 	reference  bool
 	extension  bool
 	attachment bool
+	coding     bool
 }
 
 func newSchema(set *definitions.Set, extra []*definitions.ValueSet) *schema {
@@ -153,7 +154,8 @@ func (s *schema) buildMember(def *definitions.Member, e *element, shapes map[*de
 	case definitions.Complex:
 	}
 	name := def.Type.Name
-	m.reference, m.extension, m.attachment = name == "Reference", name == "Extension", name == "Attachment"
+	m.reference, m.extension = name == "Reference", name == "Extension"
+	m.attachment, m.coding = name == "Attachment", name == "Coding"
 	if def.Element.Nested != nil {
 		m.shape = s.buildShape(def.Element.Nested, shapes)
 		return m

@@ -24,6 +24,7 @@ type walker struct {
 	contained bool
 
 	profileName string // profile being applied
+	advice      string // its URL when its faults are warnings
 }
 
 func newWalker(v *Validator) *walker {
@@ -298,6 +299,8 @@ func (w *walker) complex(m *member, value *tree.Node) {
 		w.reference(m, value)
 	case m.attachment:
 		w.attachmentSize(value)
+	case m.coding:
+		w.codingSystem(value)
 	}
 	if m.element.binding != nil {
 		w.coded(m.element.binding, m, value)
