@@ -52,7 +52,6 @@ func kindOf(in workflow.Input) string {
 		return kindRelocated
 	case workflow.Elapsed:
 		return kindElapsed
-	case workflow.Stamp: // stands on every input and is none itself
 	}
 	return ""
 }
