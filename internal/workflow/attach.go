@@ -63,16 +63,24 @@ func (m *machine) attachBand(f *Finding) {
 			continue
 		}
 		if t.Key.Code == ConfirmBandState || t.Key.Code == BandRemoval && f.Answer == BandOff {
-			m.noteAir(t)
+			m.noteRemoval(t, f.When())
 			m.give(t, f)
 		}
 	}
 }
 
-// noteAir says how much air a band held when it came off.
-func (m *machine) noteAir(t *Task) {
-	if book := m.v.ledger.book(); t.Key.Code == BandRemoval && (book.State != BookKnown || book.Volume.Sign() != 0) {
+// noteRemoval says how much air a band held when it came off, and when it was on for a
+// short time only: haematomas are more frequent then.
+func (m *machine) noteRemoval(t *Task, at time.Time) {
+	if t.Key.Code != BandRemoval {
+		return
+	}
+	v := m.v
+	if book := v.ledger.book(); book.State != BookKnown || book.Volume.Sign() != 0 {
 		t.note(m.now, fmt.Sprintf("the book at that time: %s mL, %s", book.Volume, book.State))
+	}
+	if on := at.Sub(v.begun()); on < v.p.ShortBandTime {
+		t.note(m.now, fmt.Sprintf("the band was on for %s only: look out for a haematoma", span(on)))
 	}
 }
 

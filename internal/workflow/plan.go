@@ -144,12 +144,15 @@ func (m *machine) planArrival() {
 	if !v.ledger.known { // a Task of its own asks for it: one cause, one call
 		required = slices.DeleteFunc(slices.Clone(required), func(c FindingCode) bool { return c == AirVolume })
 	}
-	m.put(want{
+	t := m.put(want{
 		key: m.next(ArrivalCheck, ""), status: TaskReady, priority: Routine,
 		text:      "Check on arrival: count the air in the band, look at the site and the hand.",
 		notBefore: window, due: since.Add(v.p.ArrivalDue),
 		required: required, book: m.bookNow(), window: window,
 	})
+	if start := v.ev.Volume; start != nil && (start.Less(v.p.InitialMin) || v.p.InitialMax.Less(*start)) {
+		t.note(m.now, fmt.Sprintf("the band started with %s mL: the protocol is made for %s to %s mL", start, v.p.InitialMin, v.p.InitialMax))
+	}
 }
 
 // arrived reports whether the check after the last move, or the first one, was done or
