@@ -11,6 +11,7 @@ import (
 type compiler struct {
 	source    string
 	asFilters bool
+	strict    string // type of the focus when types are checked, else ""
 }
 
 func (c *compiler) fail(n *ast, format string, args ...any) error {

@@ -3,6 +3,7 @@ package fhirpath_test
 import (
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir/definitions"
@@ -57,4 +58,26 @@ func eachRule(r *definitions.Rule, do func(*definitions.Rule)) {
 	for _, s := range r.Slices {
 		eachRule(s, do)
 	}
+}
+
+// TestPublishedInvariantsNameElementsThatExist checks the types in the invariants of
+// every resource and data type itself.
+func TestPublishedInvariantsNameElementsThatExist(t *testing.T) {
+	t.Parallel()
+	set := definitions.R4()
+	wrong := map[string]bool{
+		"cid-0": true, // speaks of the name of a ChargeItemDefinition, which has none
+	}
+	for _, name := range set.TypeNames() {
+		for _, c := range set.Type(name).Constraints {
+			_, err := fhirpath.Compile(c.Expression, fhirpath.Strict(name))
+			if wrong[c.Key] {
+				require.Error(t, err, c.Key)
+				continue
+			}
+			assert.NoError(t, err, "%s %s", name, c.Key)
+		}
+	}
+	_, err := fhirpath.Compile("name.givn.exists()", fhirpath.Strict("Patient"))
+	require.ErrorContains(t, err, "HumanName has no element givn")
 }

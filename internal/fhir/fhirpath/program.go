@@ -13,6 +13,11 @@ type Option func(*compiler)
 // comes in, as the expressions of R4's search parameters need; else that is an error.
 func AsFilters() Option { return func(c *compiler) { c.asFilters = true } }
 
+// Strict refuses a path that names an element which the type it starts from cannot
+// have, and a place among items without order, in so far as types can be told from the
+// expression alone. typeName is that of the focus.
+func Strict(typeName string) Option { return func(c *compiler) { c.strict = typeName } }
+
 // Compile reads an expression. The error is a *SyntaxError, or names a function or
 // type that is not known.
 func Compile(expression string, options ...Option) (*Program, error) {
@@ -23,6 +28,9 @@ func Compile(expression string, options ...Option) (*Program, error) {
 	c := &compiler{source: expression}
 	for _, o := range options {
 		o(c)
+	}
+	if err := c.check(tree); err != nil {
+		return nil, err
 	}
 	compiled, err := c.compile(tree, true)
 	if err != nil {

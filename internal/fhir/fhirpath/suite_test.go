@@ -91,7 +91,7 @@ func (st suiteTest) run(t *testing.T) string {
 		}
 		return v.Member().Type.Is(name), nil
 	}
-	p, err := fhirpath.Compile(st.Expression)
+	p, err := fhirpath.Compile(st.Expression, fhirpath.Strict(env.Resource.TypeName()))
 	var got []fhirpath.Value
 	if err == nil {
 		got, err = p.Eval(env, env.Resource)
