@@ -140,6 +140,9 @@ func subset(arg code, inputIsSmall bool) code {
 			small, large = other, in
 		}
 		for _, v := range small {
+			if err := e.step(len(large)); err != nil {
+				return Unknown, err
+			}
 			if !contains(e, large, v) {
 				return False, nil
 			}

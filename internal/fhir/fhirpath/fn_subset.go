@@ -67,6 +67,9 @@ func intersect(arg code) evalFn {
 		}
 		from := len(e.arena)
 		for _, v := range in {
+			if err := e.step(len(other) + len(e.arena) - from); err != nil {
+				return nil, err
+			}
 			if contains(e, other, v) && !contains(e, e.arena[from:], v) {
 				e.arena = append(e.arena, v)
 			}
@@ -83,6 +86,9 @@ func exclude(arg code) evalFn {
 		}
 		from := len(e.arena)
 		for _, v := range in {
+			if err := e.step(len(other)); err != nil {
+				return nil, err
+			}
 			if !contains(e, other, v) {
 				e.arena = append(e.arena, v)
 			}

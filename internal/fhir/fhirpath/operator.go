@@ -172,6 +172,9 @@ func membership(item, list code) code {
 		if err != nil || !ok {
 			return Unknown, err
 		}
+		if err := e.step(len(l)); err != nil {
+			return Unknown, err
+		}
 		return truthOf(contains(e, l, v)), nil
 	})
 }

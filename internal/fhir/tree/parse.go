@@ -96,9 +96,10 @@ func (p *parser) document() (*Document, []outcome.Issue) {
 
 func (p *parser) issues(doc *Document) []outcome.Issue {
 	var out []outcome.Issue
+	locate := doc.Locator()
 	for _, f := range p.faults {
 		i := f.issue
-		i.Line, i.Col = doc.Position(f.node)
+		i.Line, i.Col = locate(f.node)
 		i.Expression = doc.Expression(f.node)
 		out = append(out, i)
 	}

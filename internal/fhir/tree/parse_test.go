@@ -46,6 +46,24 @@ func TestParseKeepsWhatWasWritten(t *testing.T) {
 	require.Equal(t, []string{"resourceType", "name", "_birthDate", "multipleBirthInteger", "extension"}, order)
 }
 
+func TestLocatorAgreesWithPosition(t *testing.T) {
+	t.Parallel()
+	doc, _ := tree.Parse([]byte(patient))
+	locate := doc.Locator()
+	var visit func(n *tree.Node)
+	visit = func(n *tree.Node) {
+		line, col := doc.Position(n)
+		gotLine, gotCol := locate(n)
+		require.Equal(t, [2]int{line, col}, [2]int{gotLine, gotCol})
+		for c := n.First(); c != nil; c = c.Next() {
+			visit(c)
+		}
+		gotLine, gotCol = locate(n) // backwards
+		require.Equal(t, [2]int{line, col}, [2]int{gotLine, gotCol})
+	}
+	visit(doc.Root)
+}
+
 func TestAbsentNodesAreSafe(t *testing.T) {
 	t.Parallel()
 	var n *tree.Node

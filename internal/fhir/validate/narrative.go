@@ -41,8 +41,10 @@ type xhtmlReader struct {
 	open []string
 }
 
-// deepest bounds the nesting of a narrative.
-const deepest = 256
+const (
+	deepest        = 256 // elements within one another
+	mostAttributes = 64  // attributes of one tag
+)
 
 func (r *xhtmlReader) read() string {
 	r.pos = len(r.src) - len(strings.TrimLeft(r.src, " \t\r\n"))
@@ -156,6 +158,9 @@ func (r *xhtmlReader) startTag() string {
 		attribute, value, fault := r.attribute()
 		if fault == "" && !spaced {
 			fault = "attributes must be separated by a space"
+		}
+		if fault == "" && len(seen) > mostAttributes {
+			fault = "a tag has too many attributes"
 		}
 		if fault == "" && slices.Contains(seen, attribute) {
 			fault = "the attribute " + attribute + " stands twice"

@@ -53,13 +53,17 @@ func (w *walker) localTarget(ref string) bool {
 	return w.containedByID(ref[1:]) != nil
 }
 
+// containedByID looks a contained resource up; the first of an id counts.
 func (w *walker) containedByID(id string) *tree.Node {
-	for c := range w.container.Get("contained").Items() {
-		if c.Str("id") == id {
-			return c
+	if w.locals == nil {
+		w.locals = map[string]*tree.Node{}
+		for c := range w.container.Get("contained").Items() {
+			if name := c.Str("id"); w.locals[name] == nil {
+				w.locals[name] = c
+			}
 		}
 	}
-	return nil
+	return w.locals[id]
 }
 
 // targetType gives the resource type that a reference leads to, "" when it cannot

@@ -19,8 +19,9 @@ type walker struct {
 	remarks  int  // warnings and information
 	full     bool // there are more errors than were reported
 
-	container *tree.Node // the resource that a contained one is in, else the resource itself
-	bundle    *bundle    // innermost Bundle around the resource, nil when there is none
+	locals    map[string]*tree.Node // contained resources by id, made when first needed
+	container *tree.Node            // the resource that a contained one is in, else the resource itself
+	bundle    *bundle               // innermost Bundle around the resource, nil when there is none
 	contained bool
 
 	profileName string // profile being applied
@@ -37,13 +38,13 @@ func newWalker(v *Validator) *walker {
 func (w *walker) begin(doc *tree.Document) {
 	w.doc, w.path, w.counts, w.reported = doc, w.path[:0], w.counts[:0], w.reported[:0]
 	w.full, w.errors, w.remarks = false, 0, 0
-	w.container, w.bundle, w.contained = nil, nil, false
+	w.container, w.bundle, w.contained, w.locals = nil, nil, false, nil
 }
 
 // end lets go of the document, so that the pool does not hold it.
 func (w *walker) end() {
 	clear(w.reported)
-	w.doc, w.container, w.bundle, w.reported = nil, nil, nil, w.reported[:0]
+	w.doc, w.container, w.bundle, w.locals, w.reported = nil, nil, nil, nil, w.reported[:0]
 	w.env.Release()
 }
 
@@ -97,20 +98,20 @@ func (w *walker) resourceType(n *tree.Node) *typ {
 
 // enter makes the resource the current one and gives what undoes that.
 func (w *walker) enter(n *tree.Node, t *typ, in *member) func() {
-	container, contained, outer := w.container, w.contained, w.bundle
+	container, contained, outer, locals := w.container, w.contained, w.bundle, w.locals
 	resource, root := w.env.Resource, w.env.RootResource
 	w.env.Resource = fhirpath.Element(t.def.Self, n, nil)
 	if in != nil && in.def.Element.Name == "contained" {
 		w.contained = true
 	} else {
-		w.container, w.contained = n, false
+		w.container, w.contained, w.locals = n, false, nil
 		w.env.RootResource = w.env.Resource
 	}
 	if t.def.Name == "Bundle" {
 		w.bundle = &bundle{node: n, outer: outer}
 	}
 	return func() {
-		w.container, w.contained, w.bundle = container, contained, outer
+		w.container, w.contained, w.bundle, w.locals = container, contained, outer, locals
 		w.env.Resource, w.env.RootResource = resource, root
 	}
 }
@@ -147,13 +148,12 @@ func (w *walker) memberOf(n, c *tree.Node, s *shape, base int, companions bool) 
 		return
 	}
 	if companions && name != "" && name[0] == '_' {
-		name = name[1:]
-		if n.Get(name) != nil {
-			return // walked with the value
-		}
-		value, ext = nil, c
+		name, value, ext = name[1:], nil, c
 	}
 	m := s.members[name]
+	if m != nil && value == nil && n.Get(name) != nil {
+		return // walked with the value
+	}
 	if m == nil {
 		w.errorf(c, "", outcome.CodeStructure, "unknown-element", "R4 has no element %q here: correct its name or leave it out", clip(c.Name))
 		return
