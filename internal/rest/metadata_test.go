@@ -60,6 +60,9 @@ func TestMetadata(t *testing.T) {
 	require.Nil(t, d.Get("messaging"), "its endpoint would have to be true")
 	require.Equal(t, "false", server.Get("security").Get("cors").Text)
 
+	forwarded := w.get("/fhir/metadata", "X-Forwarded-Proto: javascript", "X-Forwarded-Host: evil.example")
+	require.Equal(t, a.text, forwarded.text, "no header of a client is believed")
+
 	tag := a.Header.Get("ETag")
 	require.Equal(t, 304, w.get("/fhir/metadata", "If-None-Match: "+tag).StatusCode)
 	other := newWorld(t, func(o *rest.Options) { o.BaseURL, o.Built = "https://h.example/fhir", morning.Add(time.Hour) })

@@ -93,5 +93,9 @@ func (s *server) base(c echo.Context) string {
 	if s.o.BaseURL != "" {
 		return s.o.BaseURL
 	}
-	return c.Scheme() + "://" + c.Request().Host + root
+	scheme := "http"
+	if c.IsTLS() { // not Context.Scheme, which believes the client's X-Forwarded-Proto
+		scheme = "https"
+	}
+	return scheme + "://" + c.Request().Host + root
 }
