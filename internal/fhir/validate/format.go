@@ -61,6 +61,9 @@ func integer(s string, lo, hi int64) string {
 	if digits == "" || len(digits) > 10 {
 		return "it is out of range"
 	}
+	if digits[0] == '0' && len(digits) > 1 {
+		return "leading zeros are not allowed"
+	}
 	n := int64(0)
 	for _, c := range []byte(digits) {
 		if c < '0' || c > '9' {
@@ -193,13 +196,17 @@ func uuid(s string) string {
 	return ""
 }
 
-// base64Binary is RFC 4648 base64 with padding; white space is allowed.
+// base64Binary is RFC 4648 base64 with padding; white space is allowed between
+// groups of four.
 func base64Binary(s string) string {
 	n, padding := 0, 0
 	for i := range len(s) {
 		c := s[i]
 		switch {
 		case c == ' ' || c == '\t' || c == '\n' || c == '\r':
+			if n%4 != 0 {
+				return "white space is allowed between groups of four characters only"
+			}
 			continue
 		case c == '=':
 			padding++
