@@ -34,6 +34,7 @@ type IntakeOptions struct {
 
 // Intake pulls procedure events and hands them on, several at a time.
 type Intake struct {
+	stream   jetstream.Stream
 	consumer jetstream.Consumer
 	handler  Handler
 	ping     func(ctx context.Context) error
@@ -55,8 +56,13 @@ func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*I
 	if err != nil {
 		return nil, err
 	}
+	s, err := js.Stream(ctx, StreamProcedure)
+	if err != nil {
+		return nil, fmt.Errorf("stream %s: %w", StreamProcedure, err)
+	}
 	o = o.withDefaults()
 	return &Intake{
+		stream:   s,
 		consumer: c,
 		handler:  o.Handler,
 		ping:     o.Ping,
@@ -173,14 +179,22 @@ func (in *Intake) waitForStore(ctx context.Context) {
 }
 
 // CaughtUp returns when every message that the broker has acknowledged so far is
-// settled: committed or refused.
+// settled: committed or refused. The consumer learns of a message some time after its
+// sender was told that it is stored, so it is the stream that is asked for the last one.
 func (in *Intake) CaughtUp(ctx context.Context) error {
+	last, err := in.stream.GetLastMsgForSubject(ctx, SubjectProcedure)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("stream %s: %w", StreamProcedure, err)
+	}
 	for {
 		info, err := in.consumer.Info(ctx)
 		if err != nil {
 			return fmt.Errorf("consumer %s: %w", ConsumerProcedure, err)
 		}
-		if info.NumPending == 0 && info.NumAckPending == 0 {
+		if info.Delivered.Stream >= last.Sequence && (info.NumAckPending == 0 || info.AckFloor.Stream >= last.Sequence) {
 			return nil
 		}
 		pause(ctx, 5*time.Millisecond)

@@ -282,3 +282,18 @@ func TestIntakeFinishesWhatItBegan(t *testing.T) {
 	caughtUp(t, in)
 	require.Equal(t, 1, h.times("event"))
 }
+
+// As soon as the broker has acknowledged a message, CaughtUp waits for it: the consumer's
+// own figures lag behind.
+func TestCaughtUpMissesNothing(t *testing.T) {
+	_, js := broker(t)
+	h := newFakeHandler(func(episode.Message, int) error { return nil })
+	in, _ := run(t, js, events.IntakeOptions{Handler: h})
+	caughtUp(t, in) // with an empty stream
+	for i := range 500 {
+		body := fmt.Sprint(i)
+		send(t, js, body)
+		caughtUp(t, in)
+		require.Equal(t, 1, h.times(body))
+	}
+}
