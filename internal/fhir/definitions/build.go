@@ -127,6 +127,11 @@ func (b *builder) write(source string) ([]byte, error) {
 	for _, url := range sortedKeys(w.bound) {
 		w.line("valueset", url, b.exp.Expand(url))
 	}
+	for _, url := range sortedKeys(b.exp.codeSystems) {
+		if cs := b.exp.codeSystems[url].published(url); cs != nil {
+			w.line("codesystem", url, cs)
+		}
+	}
 	sort.Slice(b.search, func(i, j int) bool { return b.search[i].URL < b.search[j].URL })
 	for _, p := range b.search {
 		w.line("search", p.Code, p)

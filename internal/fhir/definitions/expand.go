@@ -19,6 +19,8 @@ type expander struct {
 
 type codeSystem struct {
 	complete bool
+	fold     bool // caseSensitive is false
+	grammar  bool // more codes can be composed
 	codes    []string
 	parents  map[string][]string
 	abstract map[string]bool // codes that group others and cannot be chosen
@@ -26,8 +28,18 @@ type codeSystem struct {
 
 func newCodeSystem(cs *tree.Node) *codeSystem {
 	s := &codeSystem{complete: cs.Str("content") == "complete", parents: map[string][]string{}, abstract: map[string]bool{}}
+	s.fold = textOf(cs.Get("caseSensitive")) == "false"
+	s.grammar = textOf(cs.Get("compositional")) == "true"
 	s.add(cs.Get("concept"), "")
 	return s
+}
+
+// published gives the system as a list of codes, nil when that is not all of it.
+func (s *codeSystem) published(url string) *CodeSystem {
+	if !s.complete || s.grammar || len(s.codes) == 0 {
+		return nil
+	}
+	return &CodeSystem{URL: url, Codes: s.codes, Fold: s.fold}
 }
 
 func (s *codeSystem) add(concepts *tree.Node, parent string) {

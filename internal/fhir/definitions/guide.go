@@ -8,8 +8,9 @@ import (
 
 // Guide is a project's own conformance resources made ready beside the published ones.
 type Guide struct {
-	Profiles  []*Profile
-	ValueSets []*ValueSet
+	Profiles    []*Profile
+	ValueSets   []*ValueSet
+	CodeSystems []*CodeSystem // those whose codes are all given
 }
 
 // ReadGuide reads StructureDefinitions that constrain types of the set, ValueSets,
@@ -37,6 +38,12 @@ func (s *Set) ReadGuide(resources ...[]byte) (Guide, error) {
 		}
 	}
 	var g Guide
+	for _, url := range sortedKeys(x.codeSystems) {
+		if cs := x.codeSystems[url].published(url); cs != nil {
+			cs.link()
+			g.CodeSystems = append(g.CodeSystems, cs)
+		}
+	}
 	for _, url := range urls {
 		v := x.Expand(url)
 		v.link()

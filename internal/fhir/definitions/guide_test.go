@@ -33,6 +33,9 @@ func TestReadGuide(t *testing.T) {
 	require.False(t, g.ValueSets[0].HasCode("dry"))
 	require.True(t, g.ValueSets[1].Open, "SNOMED CT is not at hand")
 
+	require.Len(t, g.CodeSystems, 1)
+	require.True(t, g.CodeSystems[0].Has("dry"))
+
 	require.Len(t, g.Profiles, 1)
 	p := g.Profiles[0]
 	require.Equal(t, "http://hl7.org/fhir/StructureDefinition/heartrate", p.Base)

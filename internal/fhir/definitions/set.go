@@ -28,11 +28,12 @@ var R4 = sync.OnceValue(func() *Set {
 
 // Set is a collection of definitions.
 type Set struct {
-	types     map[string]*lazy[Type]
-	profiles  map[string]*lazy[Profile]
-	valueSets map[string]*lazy[ValueSet]
-	search    lazyList
-	dataTypes func()
+	types       map[string]*lazy[Type]
+	profiles    map[string]*lazy[Profile]
+	valueSets   map[string]*lazy[ValueSet]
+	codeSystems map[string]*lazy[CodeSystem]
+	search      lazyList
+	dataTypes   func()
 }
 
 // lazy decodes a line of the file once.
@@ -64,7 +65,7 @@ type lazyList struct {
 }
 
 // Version is that of the file's layout; a file of another version is refused.
-const Version = "1"
+const Version = "2"
 
 // Open reads a definitions file: gzip of lines "kind key json", the first line
 // being "definitions VERSION SOURCE".
@@ -83,6 +84,7 @@ func Open(file []byte) (*Set, error) {
 	}
 	s := &Set{
 		types: map[string]*lazy[Type]{}, profiles: map[string]*lazy[Profile]{}, valueSets: map[string]*lazy[ValueSet]{},
+		codeSystems: map[string]*lazy[CodeSystem]{},
 	}
 	for len(rest) > 0 {
 		var line []byte
@@ -109,6 +111,8 @@ func (s *Set) index(line []byte) error {
 		s.profiles[key] = &lazy[Profile]{line: body}
 	case "valueset":
 		s.valueSets[key] = &lazy[ValueSet]{line: body}
+	case "codesystem":
+		s.codeSystems[key] = &lazy[CodeSystem]{line: body}
 	case "search":
 		s.search.lines = append(s.search.lines, body)
 	default:

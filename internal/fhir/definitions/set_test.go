@@ -93,6 +93,16 @@ func TestValueSets(t *testing.T) {
 	require.True(t, set.ValueSet("http://hl7.org/fhir/ValueSet/mimetypes").Open)
 }
 
+func TestCodeSystems(t *testing.T) {
+	t.Parallel()
+	set := definitions.R4()
+	category := set.CodeSystem("http://terminology.hl7.org/CodeSystem/observation-category")
+	require.True(t, category.Has("vital-signs"))
+	require.False(t, category.Has("Vital-Signs"))
+	require.True(t, set.CodeSystem("http://hl7.org/fhir/item-type").Has("question"), "an abstract code is a code")
+	require.Nil(t, set.CodeSystem("http://loinc.org"))
+}
+
 func TestProfiles(t *testing.T) {
 	t.Parallel()
 	bp := definitions.R4().Profile("http://hl7.org/fhir/StructureDefinition/bp")

@@ -33,10 +33,19 @@ func (w *walker) extensionRules(n *tree.Node) {
 }
 
 // codingSystem wants the system of a Coding to be an absolute URI, so that it names
-// a code system everywhere (hl7.org/fhir/R4/terminologies.html#system).
+// a code system everywhere (hl7.org/fhir/R4/terminologies.html#system), and the code
+// to be one of its codes where all of them are at hand.
 func (w *walker) codingSystem(n *tree.Node) {
-	if s := n.Get("system"); s.Is(tree.String) && !absolute(s.Text) {
-		w.warnf(s, "system", outcome.CodeInvalid, "coding-system", "%q is not absolute: name the code system by its whole URI", clip(s.Text))
+	system, code := n.Get("system"), n.Str("code")
+	if !system.Is(tree.String) {
+		return
+	}
+	if !absolute(system.Text) {
+		w.warnf(system, "system", outcome.CodeInvalid, "coding-system", "%q is not absolute: name the code system by its whole URI", clip(system.Text))
+		return
+	}
+	if cs := w.v.schema.codeSystem(system.Text); cs != nil && code != "" && !cs.Has(code) {
+		w.warnf(n, "code", outcome.CodeCodeInvalid, "code-system", "%q is not a code of %s", clip(code), clip(system.Text))
 	}
 }
 

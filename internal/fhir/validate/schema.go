@@ -9,11 +9,12 @@ import (
 // schema is the definitions made ready for walking: names to members, values to
 // checks, invariants to programs.
 type schema struct {
-	set       *definitions.Set
-	valueSets map[string]*definitions.ValueSet
-	mu        sync.Mutex
-	types     sync.Map // type name to *typ, whole
-	building  map[string]*typ
+	set         *definitions.Set
+	valueSets   map[string]*definitions.ValueSet
+	codeSystems map[string]*definitions.CodeSystem
+	mu          sync.Mutex
+	types       sync.Map // type name to *typ, whole
+	building    map[string]*typ
 }
 
 // typ is a resource or data type.
@@ -63,12 +64,26 @@ type member struct {
 	coding     bool
 }
 
-func newSchema(set *definitions.Set, extra []*definitions.ValueSet) *schema {
-	s := &schema{set: set, valueSets: map[string]*definitions.ValueSet{}, building: map[string]*typ{}}
-	for _, v := range extra {
+func newSchema(set *definitions.Set, guide definitions.Guide) *schema {
+	s := &schema{
+		set: set, valueSets: map[string]*definitions.ValueSet{}, codeSystems: map[string]*definitions.CodeSystem{},
+		building: map[string]*typ{},
+	}
+	for _, v := range guide.ValueSets {
 		s.valueSets[v.URL] = v
 	}
+	for _, c := range guide.CodeSystems {
+		s.codeSystems[c.URL] = c
+	}
 	return s
+}
+
+// codeSystem gives a code system by URL, nil when it is not known whole.
+func (s *schema) codeSystem(url string) *definitions.CodeSystem {
+	if c := s.codeSystems[url]; c != nil {
+		return c
+	}
+	return s.set.CodeSystem(url)
 }
 
 // valueSet gives a value set by URL, nil when it is not known.

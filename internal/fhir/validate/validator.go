@@ -44,7 +44,7 @@ func New(options Options) *Validator {
 		options.MaxIssues = defaultIssues
 	}
 	v := &Validator{options: options, profiles: map[string]*definitions.Profile{}}
-	v.schema = newSchema(definitions.R4(), options.Guide.ValueSets)
+	v.schema = newSchema(definitions.R4(), options.Guide)
 	for _, p := range options.Guide.Profiles {
 		v.profiles[p.URL] = p
 	}

@@ -1,0 +1,55 @@
+package validate_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/validate"
+)
+
+// TestRemarks covers what is reported and refuses nothing.
+func TestRemarks(t *testing.T) {
+	t.Parallel()
+	const warning, information = outcome.SeverityWarning, outcome.SeverityInformation
+	tests := []struct {
+		name, file, old, new, rule string
+		severity                   outcome.Severity
+	}{
+		{"extensible binding", "Observation-site", `"issued"`, `"dataAbsentReason": {"coding": [{"system": "https://x.example/cs", "code": "lost"}]}, "issued"`, "extensible", warning},
+		{"code that its system lacks", "Provenance", `"code": "author"`, `"code": "writer"`, "code-system", warning},
+		{"system that is not absolute", "Provenance", `"system": "http://terminology.hl7.org/CodeSystem/provenance-participant-type"`, `"system": "participant"`, "coding-system", warning},
+		{"entry without fullUrl", "Bundle-searchset", `"fullUrl": "https://ehr.example/fhir/Task/t1",`, ``, "fullUrl", warning},
+		{"profile that is not known", "Task", `"versionId"`, `"profile": ["https://x.example/p"], "versionId"`, "profile", information},
+		{"canonical that leads nowhere", "CarePlan", `"https://fhirsvc.example/fhir/PlanDefinition/diagnostic|1.0.0"`, `"#p1"`, "canonical", warning},
+		{"value set that is not known whole", "CapabilityStatement", `"application/fhir+json"`, `"no-type"`, "binding", information},
+	}
+	v := validate.New(validate.Options{})
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			body := mustRead(t, tt.file)
+			require.Contains(t, body, tt.old)
+			var got []outcome.Severity
+			for _, i := range v.Resource([]byte(strings.Replace(body, tt.old, tt.new, 1))) {
+				if i.Rule == tt.rule {
+					got = append(got, i.Severity)
+				}
+			}
+			require.Equal(t, []outcome.Severity{tt.severity}, got)
+		})
+	}
+}
+
+// TestNarrativeIsAskedForOnRequest covers dom-6, which R4 marks as best practice.
+func TestNarrativeIsAskedForOnRequest(t *testing.T) {
+	t.Parallel()
+	body := []byte(mustRead(t, "Task"))
+	require.Empty(t, validate.New(validate.Options{}).Resource(body))
+	issues := validate.New(validate.Options{BestPractice: true}).Resource(body)
+	require.Len(t, issues, 1)
+	require.Equal(t, "dom-6", issues[0].Rule)
+	require.Equal(t, outcome.SeverityWarning, issues[0].Severity)
+}
