@@ -18,9 +18,15 @@ func AsFilters() Option { return func(c *compiler) { c.asFilters = true } }
 // expression alone. typeName is that of the focus.
 func Strict(typeName string) Option { return func(c *compiler) { c.strict = typeName } }
 
+// longest bounds the text of an expression in bytes.
+const longest = 64 << 10
+
 // Compile reads an expression. The error is a *SyntaxError, or names a function or
 // type that is not known.
 func Compile(expression string, options ...Option) (*Program, error) {
+	if len(expression) > longest {
+		return nil, &SyntaxError{Expression: expression[:80] + "…", Pos: longest, Message: "the expression is too long"}
+	}
 	tree, err := parse(expression)
 	if err != nil {
 		return nil, err

@@ -11,7 +11,8 @@ import (
 // A quantity is compared in canonical units: a number and a product of base units.
 // The table holds the UCUM units that occur in R4's definitions and at a bedside
 // (unitsofmeasure.org, case sensitive codes); others are equal to themselves only.
-// Special units such as Cel and [degF] have an offset and are such others.
+// Special units such as Cel and [degF] have an offset and are such others; so is
+// [Ch], which UCUM defines by the circumference and catheter makers by the diameter.
 
 // atom is a unit: how many of the base units it is.
 type atom struct {
@@ -54,8 +55,6 @@ func atomOf(code string) (atom, bool) {
 		return atom{"453.59237", "g", false}, true
 	case "[oz_av]":
 		return atom{"28.349523125", "g", false}, true
-	case "[Ch]":
-		return atom{"0.000333333333333333333333333333333333", "m", false}, true
 	case "Pa":
 		return atom{"1000", "g.m-1.s-2", true}, true
 	case "bar":
