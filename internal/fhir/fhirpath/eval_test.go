@@ -99,7 +99,7 @@ func TestEval(t *testing.T) {
 		{"@T23:30 + 1 hour", "00:30"},
 		{"@2026-03-01T10:00:00 < @2026-03-04T10:00:00Z", "true"},
 		{"@2026-03-01T10:00:00 < @2026-03-01T20:00:00Z", ""},
-		{"%resource.id & '/' & %context.id & %rootResource.note.count().toString()", "o1/o11"},
+		{"%resource.id & '/' & %context.id & %rootResource.note.count().toString()", "o1/o12"},
 		{"%`ext-patient-birthTime`", "http://hl7.org/fhir/StructureDefinition/patient-birthTime"},
 		{"note.select(text + $index.toString())", "one0,two1"},
 		{"today()", "2026-03-01"},
