@@ -12,6 +12,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"fhirsvc/api"
 	"fhirsvc/internal/delivery"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/events"
@@ -70,6 +71,7 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 		Clock:             o.clock,
 		Log:               o.log,
 		Protocols:         o.protocols,
+		Published:         published(),
 		Drafts:            o.drafts,
 		Endpoint:          n.base(o),
 		Software:          version(),
@@ -80,6 +82,15 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 	}
 	n.service, n.timers = service, episode.NewTimers(service, o.databaseClock)
 	return nil
+}
+
+// published are the resources of the release that others refer to.
+func published() [][]byte {
+	var bodies [][]byte
+	for _, body := range api.Conformance() {
+		bodies = append(bodies, body)
+	}
+	return bodies
 }
 
 // joinBroker makes what takes events in and what sends changes out.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -27,6 +28,9 @@ type Options struct {
 	Log       *slog.Logger
 	// Protocols are the PlanDefinitions that new episodes may be given.
 	Protocols [][]byte
+	// Published are further resources that others refer to by canonical url, such as code
+	// systems and search parameters; they are served like the protocols.
+	Published [][]byte
 	// Drafts allows protocols that nobody has approved: for the sandbox alone.
 	Drafts bool
 	// Endpoint is this service's own URL, for response messages.
@@ -67,7 +71,8 @@ func New(ctx context.Context, o Options) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Service{Options: o, ids: ids{ns}, protocols: p, woken: newSignal(), step: workflow.Step, render: renderEffect}, nil
+	s := &Service{Options: o, ids: ids{ns}, protocols: p, woken: newSignal(), step: workflow.Step, render: renderEffect}
+	return s, s.publish(ctx, slices.Concat(o.Protocols, o.Published))
 }
 
 // Now gives the time that computes, UTC in microseconds.
