@@ -283,16 +283,21 @@ func TestIntakeFinishesWhatItBegan(t *testing.T) {
 	require.Equal(t, 1, h.times("event"))
 }
 
-// As soon as the broker has acknowledged a message, CaughtUp waits for it: the consumer's
-// own figures lag behind.
+// As soon as the broker has acknowledged a message to whomever, CaughtUp waits for it: the
+// consumer's own figures lag behind.
 func TestCaughtUpMissesNothing(t *testing.T) {
-	_, js := broker(t)
+	nc, js := broker(t)
 	h := newFakeHandler(func(episode.Message, int) error { return nil })
 	in, _ := run(t, js, events.IntakeOptions{Handler: h})
 	caughtUp(t, in) // with an empty stream
-	for i := range 500 {
+	other, err := nats.Connect(nc.ConnectedUrl())
+	require.NoError(t, err)
+	defer other.Close()
+	sender, err := jetstream.New(other)
+	require.NoError(t, err)
+	for i := range 2000 {
 		body := fmt.Sprint(i)
-		send(t, js, body)
+		send(t, sender, body)
 		caughtUp(t, in)
 		require.Equal(t, 1, h.times(body))
 	}
