@@ -1,9 +1,12 @@
 package validate
 
 import (
+	"html"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/tree"
@@ -51,13 +54,19 @@ func (r *xhtmlReader) read() string {
 	if !strings.HasPrefix(r.src[r.pos:], "<div") {
 		return "it must start with <div"
 	}
+	if hasControl(r.src) {
+		return "a control character is not allowed"
+	}
 	for r.pos < len(r.src) {
 		i := strings.IndexAny(r.src[r.pos:], "<&")
 		if i < 0 {
 			break
 		}
+		if strings.Contains(r.src[r.pos:r.pos+i], "]]>") {
+			return "]]> must be written as ]]&gt;"
+		}
 		r.pos += i
-		var fault string
+		fault := ""
 		if r.src[r.pos] == '&' {
 			fault = r.entity()
 		} else {
@@ -79,6 +88,20 @@ func (r *xhtmlReader) read() string {
 	return ""
 }
 
+// hasControl reports what XML allows nowhere (XML 1.0 section 2.2).
+func hasControl(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; c < ' ' && c != '\t' && c != '\n' && c != '\r' {
+			return true
+		}
+	}
+	return strings.Contains(s, "\ufffe") || strings.Contains(s, "\uffff")
+}
+
+func xmlCharacter(c rune) bool {
+	return c >= ' ' && c != 0xfffe && c != 0xffff || c == '\t' || c == '\n' || c == '\r'
+}
+
 // entity reads a character reference.
 func (r *xhtmlReader) entity() string {
 	end := strings.IndexByte(r.src[r.pos:], ';')
@@ -95,8 +118,11 @@ func (r *xhtmlReader) entity() string {
 	if !ok {
 		return "the entity &" + name + "; is not known in XHTML without a DTD: write the character itself"
 	}
-	hex, isHex := strings.CutPrefix(digits, "x")
-	if isHex && hex != "" && strings.Trim(hex, "0123456789abcdefABCDEF") == "" || !isHex && allDigits(digits) {
+	base := 10
+	if hex, isHex := strings.CutPrefix(digits, "x"); isHex {
+		base, digits = 16, hex
+	}
+	if c, err := strconv.ParseUint(digits, base, 21); err == nil && xmlCharacter(rune(c)) && utf8.ValidRune(rune(c)) {
 		return ""
 	}
 	return "the character reference &" + name + "; cannot be read"
@@ -106,11 +132,11 @@ func (r *xhtmlReader) markup() string {
 	rest := r.src[r.pos:]
 	switch {
 	case strings.HasPrefix(rest, "<!--"):
-		end := strings.Index(rest, "-->")
-		if end < 0 {
-			return "a comment does not end"
+		end := strings.Index(rest[4:], "--")
+		if end < 0 || !strings.HasPrefix(rest[4+end:], "-->") {
+			return "a comment does not end, or has -- within it"
 		}
-		r.pos += end + 3
+		r.pos += end + 7
 		return ""
 	case strings.HasPrefix(rest, "<![CDATA["):
 		end := strings.Index(rest, "]]>")
@@ -217,10 +243,25 @@ func (r *xhtmlReader) attribute() (name, value, fault string) {
 	}
 	value = r.src[r.pos+1 : r.pos+1+end]
 	r.pos += end + 2
+	return name, value, valueFault(name, value)
+}
+
+// valueFault reads what is within the quotes of an attribute.
+func valueFault(name, value string) string {
 	if strings.IndexByte(value, '<') >= 0 {
-		return "", "", "< is not allowed in the value of " + name
+		return "< is not allowed in the value of " + name
 	}
-	return name, value, ""
+	r := xhtmlReader{src: value}
+	for {
+		i := strings.IndexByte(value[r.pos:], '&')
+		if i < 0 {
+			return ""
+		}
+		r.pos += i
+		if fault := r.entity(); fault != "" {
+			return fault
+		}
+	}
 }
 
 func (r *xhtmlReader) name() string {
@@ -268,7 +309,7 @@ func attributeFault(element, name, value string) string {
 		"rel", "rev", "charset", "hreflang", "accesskey", "tabindex", "target":
 		return ""
 	case "href", "src":
-		if scheme, _, ok := strings.Cut(strings.TrimSpace(value), ":"); ok && strings.EqualFold(scheme, "javascript") {
+		if runsScript(value) {
 			return "scripts are not allowed in " + name
 		}
 		return ""
@@ -277,6 +318,19 @@ func attributeFault(element, name, value string) string {
 		return ""
 	}
 	return "the attribute " + clip(name) + " is not allowed on <" + element + ">"
+}
+
+// runsScript reports a URL that a browser would run, also where its scheme is
+// written with character references or with white space, which browsers drop.
+func runsScript(value string) bool {
+	scheme, _, ok := strings.Cut(html.UnescapeString(value), ":")
+	scheme = strings.Map(func(c rune) rune {
+		if c <= ' ' {
+			return -1
+		}
+		return c
+	}, scheme)
+	return ok && (strings.EqualFold(scheme, "javascript") || strings.EqualFold(scheme, "vbscript"))
 }
 
 // narrativeHasContent reports whether a narrative shows anything: text or an image.
