@@ -53,3 +53,34 @@ func TestNarrativeIsAskedForOnRequest(t *testing.T) {
 	require.Equal(t, "dom-6", issues[0].Rule)
 	require.Equal(t, outcome.SeverityWarning, issues[0].Severity)
 }
+
+// TestParsedIsDocumentWithoutTheParsing lets a caller that read the bytes itself
+// validate them too.
+func TestParsedIsDocumentWithoutTheParsing(t *testing.T) {
+	t.Parallel()
+	v := validate.New(validate.Options{})
+	body := []byte(strings.Replace(mustRead(t, "Task"), `"intent": "order",`, ``, 1))
+	doc, want := v.Document(body)
+	require.NotEmpty(t, want)
+	require.Equal(t, want, v.Parsed(doc))
+
+	doc, issues := v.Document([]byte(`{"resourceType":`))
+	require.Nil(t, doc)
+	require.Len(t, issues, 1)
+	require.Equal(t, outcome.SeverityFatal, issues[0].Severity)
+}
+
+// TestErrorsAreBounded wants a bound that says so, and remarks that hide no error.
+func TestErrorsAreBounded(t *testing.T) {
+	t.Parallel()
+	identifiers := strings.TrimSuffix(strings.Repeat(`{"use":"x"},`, 20), ",")
+	issues := validate.New(validate.Options{MaxIssues: 5}).Resource([]byte(`{"resourceType":"Patient","identifier":[` + identifiers + `]}`))
+	require.Len(t, issues, 6)
+	require.Equal(t, outcome.CodeTooCostly, issues[5].Code)
+	require.Contains(t, issues[5].Details, "more errors than the 5 shown")
+
+	codings := strings.TrimSuffix(strings.Repeat(`{"coding":[{"system":"x","code":"y"}]},`, 20), ",")
+	issues = validate.New(validate.Options{MaxIssues: 5}).Resource([]byte(`{"resourceType":"Observation","status":"x","category":[` + codings + `],"code":{"text":"a"}}`))
+	require.Len(t, issues, 6)
+	require.True(t, outcome.HasErrors(issues))
+}
