@@ -3,11 +3,13 @@ package mutate_test
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/definitions/gen/npm"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/fhir/validate/mutate"
@@ -36,4 +38,39 @@ func TestEveryMutantIsRefused(t *testing.T) {
 		total += n
 	}
 	t.Logf("%d mutants: %v", total, classes)
+}
+
+// TestEveryMutantOfThePublishedExamplesIsRefused does the same with HL7's own
+// examples of every resource type, the short ones, which nobody chose for this test.
+func TestEveryMutantOfThePublishedExamplesIsRefused(t *testing.T) {
+	t.Parallel()
+	const longest = 2500 // bytes
+	files, err := npm.Files(npm.Examples())
+	require.NoError(t, err)
+	set, v := definitions.R4(), validate.New(validate.Options{})
+	examples, mutants := 0, 0
+	for name, body := range files {
+		if len(body) > longest || definition(name) || outcome.HasErrors(v.Resource(body)) {
+			continue
+		}
+		examples++
+		for _, m := range mutate.All(set, body) {
+			mutants++
+			if !outcome.HasErrors(v.Resource(m.Body)) {
+				t.Errorf("%s: %s at %s", name, m.Class, m.Path)
+			}
+		}
+	}
+	require.Greater(t, examples, 200)
+	t.Logf("%d mutants of %d examples", mutants, examples)
+}
+
+// definition reports a file that defines, of which the package has thousands alike.
+func definition(name string) bool {
+	for _, kind := range []string{"StructureDefinition-", "ValueSet-", "CodeSystem-", "SearchParameter-", "ConceptMap-", "OperationDefinition-"} {
+		if strings.HasPrefix(name, kind) {
+			return true
+		}
+	}
+	return false
 }
