@@ -75,7 +75,11 @@ func (w *walker) conceptIn(set *definitions.ValueSet, required bool, value *tree
 }
 
 func codingIn(set *definitions.ValueSet, coding *tree.Node) bool {
-	return set.Has(coding.Str("system"), coding.Str("code"))
+	system, code := coding.Str("system"), coding.Str("code")
+	if set.Has(system, code) {
+		return true
+	}
+	return (system == "urn:ietf:bcp:47" || system == "urn:ietf:bcp:13") && matchesOpen(set, code)
 }
 
 func codingText(n *tree.Node) string { return n.Str("system") + "|" + n.Str("code") }
@@ -84,6 +88,8 @@ func codingText(n *tree.Node) string { return n.Str("system") + "|" + n.Str("cod
 // whole, information when it is not known whole.
 func (w *walker) notIn(set *definitions.ValueSet, required bool, at *tree.Node, shown string) {
 	switch {
+	case set.URL == allLanguages && required:
+		w.errorf(at, "", outcome.CodeCodeInvalid, "required", "%q is not a language tag: write it as BCP 47 has it, such as de or de-CH", clip(shown))
 	case set.Open:
 		w.informf(at, "", outcome.CodeInformational, "binding", "%q could not be looked up: the value set %s is not known whole", clip(shown), set.URL)
 	case required:
@@ -93,13 +99,16 @@ func (w *walker) notIn(set *definitions.ValueSet, required bool, at *tree.Node, 
 	}
 }
 
+// allLanguages is the set of all language tags, which limits every language element.
+const allLanguages = "http://hl7.org/fhir/ValueSet/all-languages"
+
 // matchesOpen knows the form of codes from grammars, which no list holds: MIME
 // types (BCP 13) and language tags (BCP 47).
 func matchesOpen(set *definitions.ValueSet, code string) bool {
 	switch set.URL {
 	case "http://hl7.org/fhir/ValueSet/mimetypes", "http://www.rfc-editor.org/bcp/bcp13.txt":
 		return isMIME(code)
-	case "http://hl7.org/fhir/ValueSet/all-languages":
+	case allLanguages:
 		return isLanguage(code)
 	}
 	return false

@@ -115,6 +115,7 @@ func structureFaults() []fault {
 		{"required code", "Task", `"status": "ready"`, `"status": "Ready"`, "required", "Task.status", outcome.CodeCodeInvalid, ""},
 		{"required nested code", "Patient", `"use": "official",
       "family"`, `"use": "main", "family"`, "required", "Patient.name[0].use", outcome.CodeCodeInvalid, ""},
+		{"no language tag", "Practitioner", `"active": true`, `"language": "de_CH", "active": true`, "required", "Practitioner.language", outcome.CodeCodeInvalid, ""},
 		{"wrong reference target", "Task", `"encounter": {
     "reference": "Encounter/e1"`, `"encounter": {
     "reference": "Patient/p1"`, "reference-target", "Task.encounter", outcome.CodeStructure, ""},
