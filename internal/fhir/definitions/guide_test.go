@@ -48,10 +48,12 @@ func TestReadGuide(t *testing.T) {
 func TestReadGuideRefuses(t *testing.T) {
 	t.Parallel()
 	for name, body := range map[string]string{
-		"no JSON":        `{`,
-		"unknown type":   `{"resourceType":"StructureDefinition","type":"Widget","differential":{"element":[{"id":"Widget"}]}}`,
-		"no elements":    `{"resourceType":"StructureDefinition","type":"Task"}`,
-		"no cardinality": `{"resourceType":"StructureDefinition","type":"Task","differential":{"element":[{"id":"Task"},{"id":"Task.for","max":"many"}]}}`,
+		"no JSON":         `{`,
+		"unknown type":    `{"resourceType":"StructureDefinition","type":"Widget","differential":{"element":[{"id":"Widget"}]}}`,
+		"no elements":     `{"resourceType":"StructureDefinition","type":"Task"}`,
+		"unknown element": `{"resourceType":"StructureDefinition","type":"Task","differential":{"element":[{"id":"Task"},{"id":"Task.fro","max":"0"}]}}`,
+		"no slicing":      `{"resourceType":"StructureDefinition","type":"Task","differential":{"element":[{"id":"Task"},{"id":"Task.input:a","max":"1"}]}}`,
+		"no cardinality":  `{"resourceType":"StructureDefinition","type":"Task","differential":{"element":[{"id":"Task"},{"id":"Task.for","max":"many"}]}}`,
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

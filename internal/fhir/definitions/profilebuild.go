@@ -27,7 +27,7 @@ func (s *Set) NewProfile(doc *tree.Document) (*Profile, error) {
 	if root == nil || t == nil {
 		return nil, fmt.Errorf("profile %s: no elements of a known type", p.URL)
 	}
-	b := profileBuilder{doc: doc}
+	b := profileBuilder{doc: doc, published: sd.Get("snapshot") != nil}
 	p.Root = b.rule(root, place{constraints: t.Constraints, shape: &t.Shape, atRoot: true})
 	if p.Root == nil {
 		p.Root = &Rule{}
@@ -40,8 +40,9 @@ func (s *Set) NewProfile(doc *tree.Document) (*Profile, error) {
 }
 
 type profileBuilder struct {
-	doc *tree.Document
-	err error
+	doc       *tree.Document
+	published bool // a snapshot, which says all, so that what is not said is not meant
+	err       error
 }
 
 // place is what the type says where a rule applies.
@@ -59,7 +60,7 @@ func (b *profileBuilder) rule(n *snapshotNode, at place) *Rule {
 		b.facets(r, n, at)
 		b.values(r, n)
 	}
-	if s := slicing(n); s != nil {
+	if s := b.slicing(n); s != nil {
 		r.Slicing = s
 		for _, slice := range n.slices {
 			if sr := b.rule(slice, at); sr != nil {
@@ -68,6 +69,10 @@ func (b *profileBuilder) rule(n *snapshotNode, at place) *Rule {
 		}
 	}
 	for _, c := range n.children {
+		if at.shape != nil && at.shape.Element(c.name) == nil {
+			b.err = fmt.Errorf("there is no element %s to constrain", c.name)
+			return nil
+		}
 		if cr := b.rule(c, at.child(c)); cr != nil {
 			r.Children = append(r.Children, cr)
 		}
@@ -161,11 +166,25 @@ func (b *profileBuilder) raw(n *tree.Node) json.RawMessage {
 	return out.Bytes()
 }
 
-func slicing(n *snapshotNode) *Slicing {
-	if n.def == nil || n.def.Get("slicing") == nil || len(n.slices) == 0 {
+// slicing reads how an element is sliced, nil when it has no slices. Extensions are
+// sliced by url without being said so (hl7.org/fhir/R4/profiling.html#slicing).
+func (b *profileBuilder) slicing(n *snapshotNode) *Slicing {
+	if len(n.slices) == 0 {
 		return nil
 	}
-	def := n.def.Get("slicing")
+	var def *tree.Node
+	if n.def != nil {
+		def = n.def.Get("slicing")
+	}
+	if def == nil {
+		if b.published {
+			return nil // a name of the published catalog profile that slices nothing
+		}
+		if n.name != "extension" && n.name != "modifierExtension" {
+			b.err = fmt.Errorf("element %s has slices and no slicing", n.name)
+		}
+		return &Slicing{Discriminators: []Discriminator{{Type: "value", Path: "url"}}}
+	}
 	s := &Slicing{Ordered: textOf(def.Get("ordered")) == "true"}
 	s.Closed = def.Str("rules") == "closed"
 	s.OpenAtEnd = def.Str("rules") == "openAtEnd"

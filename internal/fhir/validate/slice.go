@@ -97,7 +97,7 @@ func (w *walker) valueFits(s *rule, path []string, found []item) bool {
 		if it.node == nil {
 			continue
 		}
-		for _, want := range expected([]*rule{s}, path) {
+		for _, want := range w.wants(s, path) {
 			if want.exact && sameValue(want.node, it.node) || !want.exact && hasPattern(want.node, it.node) {
 				return true
 			}
@@ -112,6 +112,28 @@ func (w *walker) valueFits(s *rule, path []string, found []item) bool {
 		}
 	}
 	return false
+}
+
+// wants gives what a slice fixes at a path; beyond resolve() that is said by the
+// profiles of the reference's targets.
+func (w *walker) wants(s *rule, path []string) []want {
+	for i, name := range path {
+		if name != "resolve()" {
+			continue
+		}
+		var out []want
+		for _, r := range ruleAt([]*rule{s}, path[:i]) {
+			for _, t := range r.def.Types {
+				for _, target := range t.Targets {
+					if p := w.v.profile(definitions.StructureURL(target)); p != nil {
+						out = append(out, expected([]*rule{w.v.rule(p)}, path[i+1:])...)
+					}
+				}
+			}
+		}
+		return out
+	}
+	return expected([]*rule{s}, path)
 }
 
 func inSet(set *definitions.ValueSet, it item) bool {

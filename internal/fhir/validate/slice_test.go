@@ -64,7 +64,9 @@ func TestDiscriminators(t *testing.T) {
 	absent := profile("identifier", `{"type":"exists","path":"period"}`, `},{"id":"Patient.identifier:s.period","max":"0"}`)
 	typed := profile("deceased[x]", `{"type":"type","path":"$this"}`, `,"type":[{"code":"dateTime"}]}`)
 	extension := profile("extension", `{"type":"value","path":"url"}`, `,"type":[{"code":"Extension","profile":["https://x.example/e"]}]}`)
-	resolved := profile("generalPractitioner", `{"type":"value","path":"resolve().active"}`, `},{"id":"Patient.generalPractitioner:s.resolve().active","fixedBoolean":true}`)
+	resolved := profile("generalPractitioner", `{"type":"value","path":"resolve().active"}`, `,"type":[{"code":"Reference","targetProfile":["https://x.example/active"]}]}`)
+	const target = `{"resourceType":"StructureDefinition","url":"https://x.example/active","name":"Active","type":"Practitioner","derivation":"constraint",
+		"baseDefinition":"http://hl7.org/fhir/StructureDefinition/Practitioner","differential":{"element":[{"id":"Practitioner.active","fixedBoolean":true}]}}`
 	tests := []struct {
 		name, profile, patient string
 		want                   bool
@@ -91,7 +93,7 @@ func TestDiscriminators(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
-			guide, err := definitions.R4().ReadGuide([]byte(tt.profile))
+			guide, err := definitions.R4().ReadGuide([]byte(tt.profile), []byte(target))
 			require.NoError(t, err)
 			v := New(Options{Guide: guide, Require: map[string][]string{"Patient": {"https://x.example/p"}}})
 			issues := v.Resource([]byte(`{"resourceType":"Patient",` + tt.patient + `}`))
