@@ -32,6 +32,7 @@ type joinOptions struct {
 	protocols       [][]byte
 	drafts          bool
 	changesResource bool
+	lease           time.Duration // of what a process has in hand; 0: for many replicas
 	lameDuck        time.Duration
 	shutdown        time.Duration
 	log             *slog.Logger
@@ -81,6 +82,9 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 		return usageError{err}
 	}
 	n.service, n.timers = service, episode.NewTimers(service, o.databaseClock)
+	if o.lease > 0 {
+		n.timers.Lease = o.lease
+	}
 	return nil
 }
 
@@ -102,11 +106,13 @@ func (n *node) joinBroker(ctx context.Context, o joinOptions) error {
 	if err := events.Prepare(ctx, js); err != nil {
 		return fmt.Errorf("prepare streams: %w", err)
 	}
-	n.intake, err = events.NewIntake(ctx, js, events.IntakeOptions{Handler: n.service, Ping: o.store.Ping, Log: o.log})
+	n.intake, err = events.NewIntake(ctx, js, events.IntakeOptions{
+		Handler: n.service, Ping: o.store.Ping, Log: o.log, AckWait: o.lease,
+	})
 	if err != nil {
 		return err
 	}
-	n.relay = delivery.NewRelay(delivery.Options{Outbox: o.store, Publisher: events.NewPublisher(js), Log: o.log})
+	n.relay = delivery.NewRelay(delivery.Options{Outbox: o.store, Publisher: events.NewPublisher(js), Log: o.log, Lease: o.lease})
 	return nil
 }
 

@@ -51,6 +51,7 @@ func commands() []command {
 		{"sandbox", "the whole service on this machine, with nothing to install", runSandbox},
 		{"serve", "the service on an external NATS and PostgreSQL, configured by FHIRSVC_*", runServe},
 		{"migrate", "bring the database to this version's schema", runMigrate},
+		{"simulate", "episodes by chance against the core: rules, band times, visits", runSimulate},
 	}
 }
 

@@ -47,6 +47,10 @@ type sandboxFlags struct {
 // playClock runs a whole episode in a minute: five minutes a second.
 const playClock = "fast:300"
 
+// sandboxLease is short: there is one process, and nobody should wait long for what the
+// one that was killed had in hand.
+const sandboxLease = 3 * time.Second
+
 func readSandboxFlags(args []string, out surroundings) (sandboxFlags, error) {
 	var o sandboxFlags
 	f := newFlags("sandbox", out, sandboxHelp)
@@ -162,7 +166,7 @@ func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, nc *nat
 	}
 	n, err := join(ctx, joinOptions{
 		store: st, nats: nc, httpAddr: o.http, clock: clock.Now,
-		protocols: protocols, drafts: true, shutdown: 10 * time.Second, log: log,
+		protocols: protocols, drafts: true, lease: sandboxLease, shutdown: 10 * time.Second, log: log,
 	})
 	if err != nil {
 		return nil, err

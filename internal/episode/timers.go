@@ -14,7 +14,7 @@ import (
 const (
 	shortestPoll = 20 * time.Millisecond
 	longestPoll  = 500 * time.Millisecond
-	dueLease     = 30 * time.Second // long enough for a slow database; a dead replica's work is late by this
+	dueLease     = 30 * time.Second // long enough for a slow database
 	dueBatch     = 64
 	dueWorkers   = 4
 )
@@ -22,6 +22,10 @@ const (
 // Timers tells episodes that their time has come. Many replicas may run them on one
 // store: each due time is leased to one of them.
 type Timers struct {
+	// Lease is how long a due time is this replica's; what a dead one had in hand is
+	// late by it. NewTimers sets 30 s.
+	Lease time.Duration
+
 	service *Service
 	log     *slog.Logger
 	// database is set where the database's own clock says what is due.
@@ -32,7 +36,7 @@ type Timers struct {
 // clock says what is due, so that the clocks of replicas don't matter; without, the
 // service's.
 func NewTimers(s *Service, databaseClock bool) *Timers {
-	return &Timers{service: s, log: s.Log, database: databaseClock}
+	return &Timers{Lease: dueLease, service: s, log: s.Log, database: databaseClock}
 }
 
 // Run works until ctx ends, and then finishes what it has begun. It polls fast while
@@ -89,7 +93,7 @@ func (t *Timers) fire(ctx context.Context) (int, error) {
 	if !t.database {
 		claimAt = now
 	}
-	due, err := t.service.Store.ClaimDue(ctx, claimAt, dueBatch, dueLease)
+	due, err := t.service.Store.ClaimDue(ctx, claimAt, dueBatch, t.Lease)
 	if err != nil {
 		return 0, err
 	}
@@ -102,7 +106,7 @@ func (t *Timers) fire(ctx context.Context) (int, error) {
 }
 
 func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {
-	ctx, cancel := context.WithTimeout(ctx, dueLease)
+	ctx, cancel := context.WithTimeout(ctx, t.Lease)
 	defer cancel()
 	if d.At.After(now) {
 		now = d.At

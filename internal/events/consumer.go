@@ -9,17 +9,13 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
-// ackWait is how long the server waits for a word about a delivered message. Work that
-// takes longer says so before.
-const ackWait = 30 * time.Second
-
 // maxAckPending bounds what all replicas together have in hand. Messages that are put
 // off count, so it leaves room for other patients' events beside them.
 const maxAckPending = 256
 
 // consumer gives the durable consumer, which it creates if there is none. One that is
 // there stays as the site has tuned it, unless it could lose a message.
-func consumer(ctx context.Context, js jetstream.JetStream) (jetstream.Consumer, error) {
+func consumer(ctx context.Context, js jetstream.JetStream, ackWait time.Duration) (jetstream.Consumer, error) {
 	c, err := js.Consumer(ctx, StreamProcedure, ConsumerProcedure)
 	if errors.Is(err, jetstream.ErrConsumerNotFound) {
 		c, err = js.CreateOrUpdateConsumer(ctx, StreamProcedure, jetstream.ConsumerConfig{

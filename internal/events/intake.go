@@ -30,6 +30,9 @@ type IntakeOptions struct {
 	Tries    int           // at a message that makes us fail, 5
 	Delay    time.Duration // after the first failure, 1 s; doubled with each
 	MaxDelay time.Duration // 1 min
+	// AckWait is how long the server waits for a word about a delivered message, 30 s;
+	// work that takes longer says so before. It counts when the consumer is created.
+	AckWait time.Duration
 }
 
 // Intake pulls procedure events and hands them on, several at a time.
@@ -52,7 +55,8 @@ type Intake struct {
 
 // NewIntake joins the durable consumer, creating it if there is none.
 func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*Intake, error) {
-	c, err := consumer(ctx, js)
+	o = o.withDefaults()
+	c, err := consumer(ctx, js, o.AckWait)
 	if err != nil {
 		return nil, err
 	}
@@ -60,7 +64,6 @@ func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*I
 	if err != nil {
 		return nil, fmt.Errorf("stream %s: %w", StreamProcedure, err)
 	}
-	o = o.withDefaults()
 	return &Intake{
 		stream:   s,
 		consumer: c,
@@ -89,6 +92,9 @@ func (o IntakeOptions) withDefaults() IntakeOptions {
 	}
 	if o.MaxDelay <= 0 {
 		o.MaxDelay = time.Minute
+	}
+	if o.AckWait <= 0 {
+		o.AckWait = 30 * time.Second
 	}
 	return o
 }
