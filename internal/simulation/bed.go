@@ -44,7 +44,7 @@ func play(seed, number uint64, p *workflow.Protocol, volume workflow.Decimal, ra
 	b := &bed{r: r, rates: rates, e: workflow.New("episode", p, ""), comes: map[visitKey]time.Duration{}}
 	b.result = Result{Number: number, Protocol: p, Kind: p.Applies.Kind}
 	if volume.Sign() == 0 {
-		volume = startVolume(r)
+		volume = workflow.Least(startVolume(r), p.InitialMax)
 	}
 	b.begin(volume)
 	for b.result.Fault == "" && !b.finished() {
