@@ -16,7 +16,7 @@ import (
 func startPlays(ctx context.Context, o sandboxFlags, httpURL, natsURL string, out surroundings, log *slog.Logger) (wait func()) {
 	var plays sync.WaitGroup
 	if o.play {
-		plays.Go(func() { logFault(log, playTold(ctx, httpURL, natsURL, out.stdout)) })
+		plays.Go(func() { logFault(log, playTold(ctx, httpURL, natsURL, o.clock, out.stdout)) })
 	}
 	for i := range o.patients {
 		plays.Go(func() { logFault(log, playOne(ctx, httpURL, natsURL, i)) })
@@ -49,10 +49,10 @@ func playOne(ctx context.Context, httpURL, natsURL string, i int) error {
 }
 
 // playTold plays one episode, tells it to out, and then says where to look around.
-func playTold(ctx context.Context, httpURL, natsURL string, out io.Writer) error {
-	say(out, "\nAn invented episode, played by itself: five of its minutes a second. Stop with Ctrl-C.\n"+
+func playTold(ctx context.Context, httpURL, natsURL, clock string, out io.Writer) error {
+	say(out, "\nAn invented episode, played by itself on the clock %s. Stop with Ctrl-C.\n"+
 		"The protocol is a draft that nobody has approved, and no practising clinician has\n"+
-		"reviewed fhirsvc: it schedules and documents, it never decides treatment.\n\n")
+		"reviewed fhirsvc: it schedules and documents, it never decides treatment.\n\n", clock)
 	if err := play(ctx, httpURL, natsURL, "diagnostic", 0, 3, out); err != nil {
 		return err
 	}
