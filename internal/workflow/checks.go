@@ -32,7 +32,7 @@ func (m *machine) planSite() {
 	m.put(want{
 		key: m.next(SiteCheck, ""), status: TaskReady, priority: Routine,
 		text:      "Look at the access site and the hand: bleeding, swelling, colour, warmth, feeling, movement.",
-		notBefore: later(v.begun(), base), due: due,
+		notBefore: later(v.begun(), base), due: due, book: m.bookNow(),
 		required: v.p.Required[SiteCheck], window: afterOrAt(base, v.begun()),
 	})
 }
@@ -235,7 +235,7 @@ func (v *view) afterDue(from, last time.Time) time.Time {
 		return from
 	}
 	for _, rung := range v.p.AfterRemoval {
-		if due := from.Add(rung); due.After(last) {
+		if due := from.Add(rung); due.Add(-v.p.Visit).After(last) { // a look minutes before its rung is that look
 			return due
 		}
 	}
