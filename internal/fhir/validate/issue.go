@@ -26,8 +26,14 @@ type placed struct {
 
 // report notes an issue at the current element, or at one of its children when
 // below names it. It says nothing twice. Errors are bounded apart from the rest, so
-// that warnings never hide them.
+// that warnings never hide them. What a profile advises is a warning at most.
 func (w *walker) report(i outcome.Issue, at *tree.Node, below string) {
+	if w.advice != "" {
+		i.Rule = w.advice + "#" + i.Rule
+		if i.Severity == outcome.SeverityError {
+			i.Severity = outcome.SeverityWarning
+		}
+	}
 	isError := i.Severity == outcome.SeverityError
 	count := &w.errors
 	if !isError {
@@ -93,9 +99,10 @@ func (w *walker) result() []outcome.Issue {
 	}
 	slices.SortStableFunc(w.reported, func(a, b placed) int { return a.offset - b.offset })
 	out := make([]outcome.Issue, 0, len(w.reported)+1)
+	locate := w.doc.Locator()
 	for _, p := range w.reported {
 		if p.node != nil {
-			p.issue.Line, p.issue.Col = w.doc.Position(p.node)
+			p.issue.Line, p.issue.Col = locate(p.node)
 		}
 		out = append(out, p.issue)
 	}

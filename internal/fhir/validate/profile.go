@@ -52,8 +52,8 @@ func (v *Validator) buildRule(def *definitions.Rule) *rule {
 	return r
 }
 
-// profilesOf applies the profiles that a resource claims, that its type requires,
-// and that R4 itself requires of vital signs.
+// profilesOf applies the profiles that a resource claims, that its type requires, that
+// are selected for it, and that R4 itself requires of vital signs.
 func (w *walker) profilesOf(n *tree.Node, t *typ) {
 	var done []string
 	apply := func(url string, at *tree.Node) {
@@ -84,6 +84,9 @@ func (w *walker) profilesOf(n *tree.Node, t *typ) {
 			apply(vitalSign(c), nil)
 			apply(w.v.options.Coded[codingText(c)], nil)
 		}
+	}
+	if w.v.options.Select != nil {
+		apply(w.v.options.Select(n), nil)
 	}
 }
 
@@ -164,10 +167,13 @@ func (w *walker) applyProfile(p *definitions.Profile, it item) {
 	if base := w.v.profile(p.Base); base != nil {
 		w.applyProfile(base, it)
 	}
-	outer := w.profileName
-	w.profileName = p.Name
+	name, advice := w.profileName, w.advice
+	w.profileName, w.advice = p.Name, ""
+	if w.v.options.Advise && w.v.profiles[p.URL] == p {
+		w.advice = p.URL
+	}
 	w.applyRule(w.v.rule(p), it)
-	w.profileName = outer
+	w.profileName, w.advice = name, advice
 }
 
 // applyRule checks one value against a rule and what is below it.

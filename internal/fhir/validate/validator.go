@@ -15,7 +15,8 @@ type Options struct {
 	// MaxIssues bounds the errors of one resource, and the remarks; default 200 each.
 	MaxIssues int
 	// Guide holds profiles and value sets beyond the published ones; those of the same
-	// URL win. A profile applies where meta.profile names it and as Require and Coded say.
+	// URL win. A profile applies where meta.profile names it and as Require, Coded and
+	// Select say.
 	Guide definitions.Guide
 	// BestPractice reports what R4 calls best practice (dom-6) as warnings.
 	BestPractice bool
@@ -24,6 +25,12 @@ type Options struct {
 	// Coded names the profile that an Observation with a code must fit, by
 	// "system|code", beside R4's own vital signs.
 	Coded map[string]string
+	// Select names the profile that a resource must fit by what else it says, "" for
+	// none. It is asked for every resource.
+	Select func(resource *tree.Node) string
+	// Advise makes faults against the Guide's profiles warnings, whoever asked for
+	// them, and puts the profile's URL and "#" before the rule.
+	Advise bool
 }
 
 const defaultIssues = 200
