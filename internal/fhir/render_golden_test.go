@@ -111,9 +111,13 @@ func strict(t require.TestingT, body []byte) {
 
 var validator = sync.OnceValue(func() *validate.Validator { return validate.New(validate.Options{}) })
 
-// valid holds a resource against the published definitions.
+// valid holds a resource against the published definitions. R4's own snapshots type ids
+// with FHIRPath's System types, outside the value set that they bind to.
 func valid(t require.TestingT, body []byte) {
 	for _, i := range validator().Resource(body) {
+		if strings.HasPrefix(i.Details, `"http://hl7.org/fhirpath/System.`) {
+			continue
+		}
 		require.Fail(t, i.String(), "%s", body)
 	}
 }
