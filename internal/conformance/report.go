@@ -1,0 +1,133 @@
+package conformance
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+)
+
+// class is a kind of mutation and how the report puts it.
+type class struct{ name, text string }
+
+// classes in the order of the report.
+func classes() []class {
+	return []class{
+		{"required", "required element dropped"},
+		{"json-type", "value of another JSON type"},
+		{"format", "value not in its primitive type's format"},
+		{"cardinality", "two values where one is allowed"},
+		{"array", "one value in an array, or an array's value alone"},
+		{"choice", "second value of a choice, or a type that is not in it"},
+		{"unknown-element", "unknown element"},
+		{"duplicate-key", "member name twice"},
+		{"null", "null for the value"},
+		{"empty", "empty object, array or string"},
+		{"companion", "wrong `_name` companion"},
+		{"binding", "code outside a required value set"},
+		{"reference-target", "reference to a type that is not allowed"},
+		{invariantClass, "invariant violated"},
+		{attachmentClass, "Attachment whose size or hash is not that of its data"},
+	}
+}
+
+// score is how many cases of a class a validator refused, of how many it was given.
+type score struct{ refused, given int }
+
+func scores(cases []Case, j Judgement) map[string]score {
+	class := make(map[string]string, len(cases))
+	for _, c := range cases {
+		class[c.ID] = c.Class
+	}
+	out := map[string]score{}
+	for _, v := range j.Verdicts {
+		s := out[class[v.ID]]
+		s.given++
+		if v.Refused() {
+			s.refused++
+		}
+		out[class[v.ID]] = s
+	}
+	return out
+}
+
+// Table writes, as Markdown, what each validator found of each class of mutation, and
+// what of the valid ones it refused.
+func Table(w io.Writer, cases []Case, judgements []Judgement) {
+	all := make([]map[string]score, len(judgements))
+	names := make([]string, len(judgements))
+	for i, j := range judgements {
+		all[i], names[i] = scores(cases, j), j.Name
+	}
+	fmt.Fprintf(w, "| class | cases | %s |\n", strings.Join(names, " | "))
+	fmt.Fprintf(w, "|---|---|%s\n", strings.Repeat("---|", len(names)))
+	total := make([]score, len(judgements))
+	for _, c := range classes() {
+		row(w, c.text, all, c.name)
+		for i := range all {
+			total[i].refused += all[i][c.name].refused
+			total[i].given += all[i][c.name].given
+		}
+	}
+	fmt.Fprintf(w, "| **all mutants found** | **%d** |", total[0].given)
+	for _, s := range total {
+		fmt.Fprintf(w, " **%d** |", s.refused)
+	}
+	fmt.Fprintln(w)
+	row(w, "seeds, valid: refused", all, Seed)
+	row(w, "published examples: refused", all, Published)
+}
+
+func row(w io.Writer, text string, all []map[string]score, class string) {
+	given := 0
+	for _, s := range all {
+		given = max(given, s[class].given)
+	}
+	fmt.Fprintf(w, "| %s | %d |", text, given)
+	for _, s := range all {
+		fmt.Fprintf(w, " %d", s[class].refused)
+		if n := s[class].given; n < given {
+			fmt.Fprintf(w, " of %d", n)
+		}
+		fmt.Fprint(w, " |")
+	}
+	fmt.Fprintln(w)
+}
+
+// List writes the differences as Markdown, those of one reason together.
+func List(w io.Writer, list []*Difference) {
+	var order []string
+	patterns := map[string][]string{}
+	for _, d := range list {
+		key := fmt.Sprintf("| %s | %s | %s |", d.Refuses, d.Reason, d.Standard)
+		if !slices.Contains(order, key) {
+			order = append(order, key)
+		}
+		patterns[key] = append(patterns[key], "`"+d.Pattern+"`")
+	}
+	fmt.Fprint(w, "| cases | refused by | why | the standard |\n|---|---|---|---|\n")
+	for _, key := range order {
+		fmt.Fprintf(w, "| %s %s\n", strings.Join(patterns[key], " "), key)
+	}
+}
+
+// Costs writes how long each validator took and how much memory it had, a line each.
+func Costs(w io.Writer, judgements []Judgement) {
+	for _, j := range judgements {
+		fmt.Fprintf(w, "%-18s %6d verdicts in %6.1f s, %5.0f a second", j.Name, len(j.Verdicts), j.Took.Seconds(), float64(len(j.Verdicts))/j.Took.Seconds())
+		if j.Memory > 0 {
+			fmt.Fprintf(w, ", %d MB", j.Memory>>20)
+		}
+		fmt.Fprintln(w)
+	}
+}
+
+// Replace puts text between the marks "<!-- name -->" and "<!-- /name -->" of a document.
+func Replace(document, name, text string) (string, error) {
+	before, rest, ok := strings.Cut(document, "<!-- "+name+" -->\n")
+	_, after, ok2 := strings.Cut(rest, "<!-- /"+name+" -->")
+	if !ok || !ok2 {
+		return "", fmt.Errorf("the document has no marks for %s", name)
+	}
+	return before + "<!-- " + name + " -->\n" + text + "<!-- /" + name + " -->" + after, nil
+}

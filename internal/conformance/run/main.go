@@ -1,0 +1,189 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"fhirsvc/api"
+	"fhirsvc/internal/conformance"
+	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/validate"
+)
+
+const (
+	listFile = "internal/conformance/differences.txt"
+	document = "docs/validation.md"
+	limit    = 30 * time.Minute
+)
+
+type options struct {
+	java, npm, google string
+	update            bool
+	folders           []string // of resources that are rendered or stored
+}
+
+func main() {
+	var o options
+	flag.StringVar(&o.java, "java", "", "`folder` with the built reference validator")
+	flag.StringVar(&o.npm, "npm", "", "`folder` of npm's installed packages")
+	flag.StringVar(&o.google, "google", "", "the built `program` of internal/conformance/google")
+	flag.BoolVar(&o.update, "update", false, "rewrite the tables of "+document)
+	flag.Parse()
+	o.folders = flag.Args()
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	if err := run(ctx, o); err != nil {
+		fmt.Fprintln(os.Stderr, "conformance:", err)
+		os.Exit(1)
+	}
+}
+
+func run(ctx context.Context, o options) error {
+	cases, err := corpus(o.folders)
+	if err != nil {
+		return err
+	}
+	fmt.Printf("%d cases\n", len(cases))
+	judgements, err := judge(ctx, o, cases)
+	if err != nil {
+		return err
+	}
+	conformance.Costs(os.Stdout, judgements)
+	list, err := differences()
+	if err != nil {
+		return err
+	}
+	faults := conformance.Unexplained(cases, judgements[0], judgements[1], list)
+	for _, f := range faults {
+		fmt.Println(f)
+	}
+	if err := hold(o.update, cases, judgements, list); err != nil {
+		faults = append(faults, err.Error())
+		fmt.Println(err)
+	}
+	agreed := 0
+	for i := range cases {
+		if judgements[0].Verdicts[i].Refused() == judgements[1].Verdicts[i].Refused() {
+			agreed++
+		}
+	}
+	fmt.Printf("ours and the reference agree on %d of %d cases\n", agreed, len(cases))
+	if len(faults) > 0 {
+		return fmt.Errorf("%d faults", len(faults))
+	}
+	return nil
+}
+
+// corpus is all cases: mutants, published examples, and what is in the folders.
+func corpus(folders []string) ([]conformance.Case, error) {
+	cases := conformance.Mutants()
+	examples, err := conformance.Examples()
+	if err != nil {
+		return nil, err
+	}
+	cases = append(cases, examples...)
+	for _, f := range folders {
+		stored, err := conformance.Folder(f)
+		if err != nil {
+			return nil, err
+		}
+		fmt.Printf("%d resources in %s\n", len(stored), f)
+		cases = append(cases, stored...)
+	}
+	return cases, nil
+}
+
+// judge asks all validators: ours, the reference, and the others, in this order.
+func judge(ctx context.Context, o options, cases []conformance.Case) ([]conformance.Judgement, error) {
+	ours, err := service()
+	if err != nil {
+		return nil, err
+	}
+	out := []conformance.Judgement{conformance.Ours(ours, cases)}
+	for _, p := range programs(o) {
+		j, err := p.Judge(ctx, cases)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, j)
+	}
+	return out, nil
+}
+
+// service makes our validator with the project's own profiles.
+func service() (*validate.Validator, error) {
+	var own [][]byte
+	for name, body := range api.Conformance() {
+		if !strings.HasPrefix(name, "SearchParameter-") {
+			own = append(own, body)
+		}
+	}
+	guide, err := definitions.R4().ReadGuide(own...)
+	if err != nil {
+		return nil, err
+	}
+	return validate.New(validate.Options{Guide: guide}), nil
+}
+
+func programs(o options) []conformance.Program {
+	java := filepath.Join(o.java, "classes") + ":" + filepath.Join(o.java, "lib", "*")
+	npm := func(name, peer string) conformance.Program {
+		return conformance.Program{
+			Name: name, Command: []string{"node", ".ci/conformance/peer.cjs", peer}, Longest: 1 << 20,
+			Env: []string{"NODE_PATH=" + o.npm},
+		}
+	}
+	return []conformance.Program{
+		{Name: conformance.ReferenceName, Command: []string{"java", "-Xmx3g", "-cp", java, "Validate", "api"}},
+		{Name: "google/fhir/go", Command: []string{o.google}, Longest: 1 << 20},
+		npm("JSON schema", "schema"),
+		npm("npm fhir", "fhir"),
+		npm("medplum", "medplum"),
+	}
+}
+
+func differences() ([]*conformance.Difference, error) {
+	f, err := os.Open(listFile)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close() //nolint:errcheck // only read
+	return conformance.ReadDifferences(f)
+}
+
+// hold compares the tables of the document with what came out, or rewrites them.
+func hold(update bool, cases []conformance.Case, judgements []conformance.Judgement, list []*conformance.Difference) error {
+	old, err := os.ReadFile(document)
+	if err != nil {
+		return err
+	}
+	var table, reasons bytes.Buffer
+	conformance.Table(&table, cases, judgements)
+	conformance.List(&reasons, list)
+	text, err := conformance.Replace(string(old), "table", table.String())
+	if err != nil {
+		return err
+	}
+	text, err = conformance.Replace(text, "differences", reasons.String())
+	if err != nil {
+		return err
+	}
+	if text == string(old) {
+		return nil
+	}
+	if !update {
+		fmt.Print(table.String())
+		return errors.New(document + ": the tables are not what came out; run make conformance UPDATE=-update and read the diff")
+	}
+	return os.WriteFile(document, []byte(text), 0o644)
+}
