@@ -71,39 +71,40 @@ func WriteTable(w io.Writer, rows []Row) error {
 	return nil
 }
 
-// binWidth and barWidth are those of the histogram.
+// The histogram: a line each quarter of an hour, all from eight hours on in one.
 const (
 	binWidth = 15 * time.Minute
+	lastBin  = int(8 * time.Hour / binWidth)
 	barWidth = 50
 )
 
-// WriteHistogram draws the band times of the episodes without a fault: a line a quarter of
-// an hour, the longest bar 50 marks.
+// WriteHistogram draws the band times, in minutes, of the episodes without a fault; the
+// longest bar has 50 marks.
 func WriteHistogram(w io.Writer, results []Result) error {
-	counts := map[int]int{}
-	first, last, most := -1, -1, 0
+	var counts [lastBin + 1]int
+	first, last, most := lastBin, 0, 0
 	for _, r := range results {
 		if r.Fault != "" {
 			continue
 		}
-		bin := int(r.BandTime / binWidth)
+		bin := min(int(r.BandTime/binWidth), lastBin)
 		counts[bin]++
-		most = max(most, counts[bin])
-		if first < 0 || bin < first {
-			first = bin
-		}
-		last = max(last, bin)
-	}
-	if most == 0 {
-		return nil
+		first, last, most = min(first, bin), max(last, bin), max(most, counts[bin])
 	}
 	for bin := first; bin <= last; bin++ {
-		from := time.Duration(bin) * binWidth
-		line := fmt.Sprintf("%4.0f-%-4.0f %6d  %s", from.Minutes(), (from + binWidth).Minutes(), counts[bin],
-			strings.Repeat("#", (counts[bin]*barWidth+most-1)/most))
+		bar := strings.Repeat("#", (counts[bin]*barWidth+most-1)/most)
+		line := fmt.Sprintf("%-11s %6d  %s", binText(bin), counts[bin], bar)
 		if _, err := fmt.Fprintln(w, strings.TrimRight(line, " ")); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func binText(bin int) string {
+	from := int((time.Duration(bin) * binWidth).Minutes())
+	if bin == lastBin {
+		return fmt.Sprintf("%d or more", from)
+	}
+	return fmt.Sprintf("%d-%d", from, from+int(binWidth.Minutes()))
 }

@@ -92,7 +92,7 @@ func (v *visit) asked(act *workflow.Task) []workflow.FindingCode {
 			continue
 		}
 		for _, c := range t.Lacks() {
-			if !v.isAct(c) && !slices.Contains(codes, c) {
+			if !isAct(c) && !slices.Contains(codes, c) {
 				codes = append(codes, c)
 			}
 		}
@@ -100,7 +100,8 @@ func (v *visit) asked(act *workflow.Task) []workflow.FindingCode {
 	return codes
 }
 
-func (v *visit) isAct(c workflow.FindingCode) bool {
+// isAct reports whether a finding is something done, not something seen.
+func isAct(c workflow.FindingCode) bool {
 	return c == workflow.AirRemoved || c == workflow.AirAdded || c == workflow.Band
 }
 

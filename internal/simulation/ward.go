@@ -18,9 +18,9 @@ type Ward struct {
 }
 
 // Run plays n episodes, as many at a time as there are processors, and gives their results
-// in order: the same for the same ward, however many processors there are. Progress, which may be nil, is
-// told how many are done, by one caller at a time; when it returns false no further episode is begun, and
-// the results end with the last one before the first that was not played.
+// in order: the same for the same ward, however many processors there are. Progress, which
+// may be nil, is told how many are done, by one caller at a time; when it returns false no
+// further episode is begun, and the results are those of the episodes begun so far.
 func (w Ward) Run(n int, progress func(done int) bool) []Result {
 	results := make([]Result, n)
 	var begun, done, stopped atomic.Int64
