@@ -13,8 +13,8 @@ var published embed.FS
 // PlanDefinitions of status draft.
 func Protocols() iter.Seq2[string, []byte] { return files("protocols/*.json") }
 
-// Conformance gives the published code systems and search parameters by file name, in
-// order of name.
+// Conformance gives the published profiles, value sets, code systems and search
+// parameters by file name, in order of name.
 func Conformance() iter.Seq2[string, []byte] { return files("*.json") }
 
 func files(pattern string) iter.Seq2[string, []byte] {
