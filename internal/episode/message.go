@@ -5,6 +5,8 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"fhirsvc/internal/fhir"
@@ -180,19 +182,23 @@ func (r *reception) builder(q *quarantine) build {
 		if err != nil {
 			return nil, err
 		}
-		return d, r.seal(d, plans)
+		return d, r.seal(ctx, d, plans)
 	}
 }
 
 // seal adds the answer: a response message whose focus are the plans.
-func (r *reception) seal(d *draft, plans []string) error {
+func (r *reception) seal(ctx context.Context, d *draft, plans []string) error {
 	request := r.notice.ID
 	if request == "" {
 		request = r.key.ID
 	}
+	focus, err := r.focus(ctx, d, plans)
+	if err != nil {
+		return err
+	}
 	body, err := fhir.RenderAnswer(fhir.Answer{
 		Request: request, Event: r.notice.Event.Coding(), Destination: r.notice.Source,
-		Endpoint: r.Endpoint, Software: r.Software, At: d.at, Plans: plans, Issues: r.notice.Warnings,
+		Endpoint: r.Endpoint, Software: r.Software, At: d.at, Plans: focus, Issues: r.notice.Warnings,
 	})
 	if err != nil {
 		return fmt.Errorf("render answer: %w", err)
@@ -203,4 +209,26 @@ func (r *reception) seal(d *draft, plans []string) error {
 	key := r.key
 	key.Answer = body
 	return d.seal(key)
+}
+
+// focus gives the plans as they stand after the changeset.
+func (r *reception) focus(ctx context.Context, d *draft, plans []string) ([]fhir.Focus, error) {
+	var list []fhir.Focus
+	for _, ref := range plans {
+		kind, id, _ := strings.Cut(ref, "/")
+		i := slices.IndexFunc(d.changes.Resources, func(x store.Resource) bool { return x.Type == kind && x.ID == id })
+		if i >= 0 {
+			list = append(list, fhir.Focus{Reference: ref, Body: d.changes.Resources[i].Body})
+			continue
+		}
+		current, err := r.Store.Read(ctx, kind, id)
+		if notFound(err) {
+			continue // revoked before it started: there is no plan
+		}
+		if err != nil {
+			return nil, fmt.Errorf("plan in focus: %w", err)
+		}
+		list = append(list, fhir.Focus{Reference: ref, Body: current.Body})
+	}
+	return list, nil
 }

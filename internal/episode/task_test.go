@@ -235,7 +235,7 @@ func TestPutFromAnOlderVersion(t *testing.T) {
 	current, err := b.Store.Read(t.Context(), "Task", task.ID)
 	require.NoError(t, err)
 	require.Greater(t, current.Version, task.Version)
-	r, err := b.put(task, changed(t, task, `"status":"ready",`, `"status":"ready","note":[{"text":"patient in X-ray"}],`), "")
+	r, err := b.put(task, changed(t, task, `"note":[`, `"note":[{"text":"patient in X-ray"},`), "")
 	require.NoError(t, err, issuesOf(err))
 	require.Contains(t, string(r.Resource.Body), "patient in X-ray")
 	require.Equal(t, readTask(t, current).Priority, readTask(t, r.Resource).Priority)

@@ -139,6 +139,9 @@ func (r *reader) output(c *TaskChange, n *tree.Node) {
 // client told none, so a stored note may say more than the one that was sent.
 func (r *reader) notes(c *TaskChange, base *tree.Node) {
 	for n := range r.root.Get("note").Items() {
+		if n.Str("authorString") == softwareName {
+			continue // the service's own, sent back from an older version
+		}
 		known := false
 		for x := range base.Get("note").Items() {
 			known = known || saidBy(n, x)

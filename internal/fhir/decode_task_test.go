@@ -132,3 +132,13 @@ func TestDecodeRequest(t *testing.T) {
 		require.Equal(t, "ServiceRequest."+tt.element, issues[0].Expression)
 	}
 }
+
+// A service's note in an older version that a client sends back is no note of the client.
+func TestDecodeNotesLeavesTheServiceOwn(t *testing.T) {
+	stored, _ := tree.Parse([]byte(`{"resourceType":"Task","id":"t"}`))
+	sent, _ := tree.Parse([]byte(`{"resourceType":"Task","id":"t","note":[{"authorString":"fhirsvc","text":"Volume in the band: 12 mL"},{"text":"asleep"}]}`))
+	notes, issues := DecodeNotes(stored, sent, "Task")
+	require.Empty(t, issues)
+	require.Len(t, notes, 1)
+	require.Equal(t, "asleep", notes[0].Text)
+}

@@ -18,10 +18,17 @@ type Answer struct {
 	Endpoint    string // of this service, a URL
 	Software    string // version of fhirsvc
 	At          time.Time
-	// Plans are the CarePlans that the message led to, as references (CarePlan/7).
-	Plans []string
+	// Plans are the CarePlans that the message led to. They stand in the Bundle too, since
+	// what a MessageHeader has in focus is always included (R4 MessageHeader.focus).
+	Plans []Focus
 	// Issues with an error make the answer a fatal-error; else they are told beside ok.
 	Issues []outcome.Issue
+}
+
+// Focus is a resource that an answer is about: its reference (CarePlan/7) and bytes.
+type Focus struct {
+	Reference string
+	Body      []byte
 }
 
 // answers' ids are derived from the message answered, so that a repeat of the work
@@ -31,7 +38,7 @@ func (a Answer) id(part string) string {
 }
 
 // RenderAnswer writes the R4 response message: a Bundle of type message with a
-// MessageHeader and, where there is something to say, an OperationOutcome. It fails
+// MessageHeader, the plans and, where there is something to say, an OperationOutcome. It fails
 // only on what can't be written as JSON, which is a fault of ours.
 func RenderAnswer(a Answer) ([]byte, error) {
 	header := MessageHeader{
@@ -47,10 +54,11 @@ func RenderAnswer(a Answer) ([]byte, error) {
 	if outcome.HasErrors(a.Issues) {
 		header.Response.Code = MessageResponseFatalError
 	}
-	for _, p := range a.Plans {
-		header.Focus = append(header.Focus, Reference{Reference: p})
-	}
 	var entries []r4.BundleEntry
+	for _, p := range a.Plans {
+		header.Focus = append(header.Focus, Reference{Reference: p.Reference})
+		entries = append(entries, entry(a.Endpoint+"/"+p.Reference, p.Body))
+	}
 	if len(a.Issues) > 0 {
 		url := "urn:uuid:" + a.id("outcome")
 		header.Response.Details = &Reference{Reference: url}
@@ -60,7 +68,8 @@ func RenderAnswer(a Answer) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	entries = append([]r4.BundleEntry{entry("urn:uuid:"+header.ID, body)}, entries...)
+	// Below the same base as the plans, so that the relative references resolve.
+	entries = append([]r4.BundleEntry{entry(a.Endpoint+"/MessageHeader/"+header.ID, body)}, entries...)
 	return encode(struct {
 		ResourceType string `json:"resourceType"`
 		r4.OtherBundle

@@ -180,10 +180,21 @@ func samples() map[string]func() ([]byte, error) {
 	origin := func(o Origin, c Context) func() ([]byte, error) {
 		return func() ([]byte, error) { return RenderProvenance(o, c, Version{ID: "prov1", Number: 1, At: at}) }
 	}
-	answer := func(a Answer) func() ([]byte, error) { return func() ([]byte, error) { return RenderAnswer(a) } }
+	answer := func(a Answer) func() ([]byte, error) {
+		return func() ([]byte, error) {
+			body, err := plan(bleedingPlan(), c)()
+			if err == nil && len(a.Plans) > 0 {
+				a.Plans = []Focus{{Reference: a.Plans[0].Reference, Body: body}}
+			}
+			if err != nil {
+				return nil, err
+			}
+			return RenderAnswer(a)
+		}
+	}
 	told := Answer{
 		Request: "m1", Event: CodeProcedureCompleted.Coding(), Destination: "https://ehr.example/endpoint",
-		Endpoint: "https://fhirsvc.example/fhir", Software: "0.1.0", At: at, Plans: []string{"CarePlan/plan1"},
+		Endpoint: "https://fhirsvc.example/fhir", Software: "0.1.0", At: at, Plans: []Focus{{Reference: "CarePlan/plan1"}},
 	}
 	warned, refused := told, told
 	warned.Issues = []outcome.Issue{outcome.Warnf(outcome.CodeValue, "Bundle.entry[4].resource", "the entry was left out")}
