@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/workflow"
 )
 

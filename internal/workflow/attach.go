@@ -19,7 +19,7 @@ func (m *machine) attach(f *Finding) {
 	}
 	switch f.Code {
 	case AirRemoved:
-		if t := m.airTask(f, EaseCompression, ReleaseStep); t != nil {
+		if t := m.airTask(f, ReleaseStep, EaseCompression); t != nil {
 			m.give(t, f)
 		}
 	case AirAdded:
@@ -35,25 +35,22 @@ func (m *machine) attach(f *Finding) {
 
 func isAct(c FindingCode) bool { return c == AirRemoved || c == AirAdded }
 
-// airTask finds the Task that an act with air belongs to: one whose turn it is, else
-// the next step of the road, done early or against the plan.
+// airTask finds the Task that an act with air belongs to: of those whose turn it is the
+// first in order of the codes, else the next step of the road, done early or against the
+// plan.
 func (m *machine) airTask(f *Finding, codes ...TaskCode) *Task {
-	var planned *Task
-	for _, code := range codes {
-		for i := range m.e.Tasks {
-			t := &m.e.Tasks[i]
-			if t.Key.Code != code || t.Status.Finished() || t.Has(f.Code) {
-				continue
-			}
-			if t.Status.Turn() {
-				return t
-			}
-			if planned == nil && code != EaseCompression {
-				planned = t
+	for _, turn := range []bool{true, false} {
+		for _, code := range codes {
+			for i := range m.e.Tasks {
+				t := &m.e.Tasks[i]
+				open := t.Key.Code == code && !t.Status.Finished() && !t.Has(f.Code)
+				if open && t.Status.Turn() == turn && (turn || code != EaseCompression) {
+					return t
+				}
 			}
 		}
 	}
-	return planned
+	return nil
 }
 
 func (m *machine) attachBand(f *Finding) {

@@ -39,7 +39,8 @@ func (m *machine) planEasing() {
 
 // mayEase reports whether easing is the next answer to an artery that is not open: not
 // while the site bleeds or the band is empty, not after the tries are used up or easing
-// and bleeding took turns twice, and not when a release step does it anyway.
+// and bleeding took turns twice, and not newly when a release step does it anyway: once
+// offered, it is not taken back by time alone.
 func (m *machine) mayEase() bool {
 	v := m.v
 	switch {
@@ -49,6 +50,9 @@ func (m *machine) mayEase() bool {
 		return false
 	case v.flow.tries >= v.p.EaseTries, v.flow.turns >= mayEase:
 		return false
+	}
+	if m.open(EaseCompression, "") != nil {
+		return true
 	}
 	if next := m.nextAct(); !next.IsZero() && !m.at.Add(v.p.Visit).Before(next) && len(v.standing(m)) == 0 {
 		return false
