@@ -4,9 +4,13 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
+	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/fhir/go/fhirversion"
@@ -41,6 +45,25 @@ func (w *ward) wantSound(plans int) {
 	}
 	require.Len(w, w.ids("CarePlan"), plans)
 	w.wantToldOnce(stored)
+	w.keep(stored)
+}
+
+// keep leaves what is stored to `make conformance`, which has it judged by validators of
+// others: a line a version, in a file of the folder that FHIRSVC_TEST_KEEP names.
+func (w *ward) keep(stored map[string][]byte) {
+	w.Helper()
+	dir := os.Getenv("FHIRSVC_TEST_KEEP")
+	if dir == "" {
+		return
+	}
+	require.NotEmpty(w, stored)
+	var lines bytes.Buffer
+	for _, name := range slices.Sorted(maps.Keys(stored)) {
+		require.NoError(w, json.Compact(&lines, stored[name]))
+		lines.WriteByte('\n')
+	}
+	name := strings.ReplaceAll(w.Name(), "/", "-") + ".ndjson"
+	require.NoError(w, os.WriteFile(filepath.Join(dir, name), lines.Bytes(), 0o644))
 }
 
 // ids gives the ids of all resources of a type.
