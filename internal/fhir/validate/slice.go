@@ -82,7 +82,7 @@ func typeFits(rules []*rule, found []item) bool {
 	for _, it := range found {
 		for _, r := range rules {
 			for _, t := range r.def.Types {
-				if t.Code == it.m.def.Type.Name {
+				if t.Code == it.typeName() {
 					return true
 				}
 			}
@@ -91,16 +91,29 @@ func typeFits(rules []*rule, found []item) bool {
 	return false
 }
 
-// valueFits reports whether a found value is one that the slice fixes at the path.
+// typeName is the type of the value itself: of a resource, the one that it says.
+func (it item) typeName() string {
+	if it.m.kind == resourceValue {
+		return it.node.Str("resourceType")
+	}
+	return it.m.def.Type.Name
+}
+
+// valueFits reports whether a found value is one that the slice fixes at the path, or,
+// where it fixes none, one that its required binding has.
 func (w *walker) valueFits(s *rule, path []string, found []item) bool {
 	for _, it := range found {
 		if it.node == nil {
 			continue
 		}
-		for _, want := range w.wants(s, path) {
+		wants := w.wants(s, path)
+		for _, want := range wants {
 			if want.exact && sameValue(want.node, it.node) || !want.exact && hasPattern(want.node, it.node) {
 				return true
 			}
+		}
+		if len(wants) > 0 {
+			continue
 		}
 		for _, r := range ruleAt([]*rule{s}, path) {
 			if r.binding != nil && r.binding.required && r.binding.set != nil && inSet(r.binding.set, it) {
