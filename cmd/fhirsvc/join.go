@@ -16,6 +16,7 @@ import (
 	"fhirsvc/internal/delivery"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/events"
+	"fhirsvc/internal/fhir/profiles"
 	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/rest"
 	"fhirsvc/internal/store"
@@ -68,7 +69,8 @@ func join(ctx context.Context, o joinOptions) (_ *node, err error) {
 func (n *node) joinService(ctx context.Context, o joinOptions) error {
 	service, err := episode.New(ctx, episode.Options{
 		Store:             wakingStore{Store: o.store, node: n},
-		Validator:         validate.New(validate.Options{}),
+		Incoming:          validate.New(profiles.Incoming()),
+		Outgoing:          validate.New(profiles.Outgoing()),
 		Clock:             o.clock,
 		Log:               o.log,
 		Protocols:         o.protocols,

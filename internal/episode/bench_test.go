@@ -24,7 +24,7 @@ func BenchmarkPath(b *testing.B) {
 	}
 	at := sheathOut().Add(10 * time.Minute)
 	s, err := New(b.Context(), Options{
-		Store: st, Validator: sharedValidator(), Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
+		Store: st, Incoming: sharedIncoming(), Outgoing: sharedOutgoing(), Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
 		Endpoint: "https://fhirsvc.example/fhir", Clock: func() time.Time { return at },
 	})
 	require.NoError(b, err)

@@ -71,6 +71,7 @@ type work struct {
 	id      string
 	claims  []store.Identity
 	current *store.Resource // what is stored; of a repeated create, the first one
+	remarks []outcome.Issue // of the validator beside errors
 	finish  func() EntryResult
 }
 
@@ -88,13 +89,18 @@ func (b *batch) build(ctx context.Context, q *quarantine) (*draft, error) {
 		}
 	}
 	if outcome.HasErrors(b.issues) {
+		for _, w := range b.works {
+			b.issues = append(b.issues, advice(w.remarks, b.issues)...)
+		}
 		return nil, outcome.Reject("chart", b.issues)
 	}
 	if err := b.advance(q); err != nil {
 		return nil, err
 	}
 	for _, w := range b.works {
-		b.results = append(b.results, w.finish())
+		r := w.finish()
+		r.Warnings = append(r.Warnings, advice(w.remarks, r.Warnings)...)
+		b.results = append(b.results, r)
 	}
 	if len(b.draft.changes.Resources) == 0 && len(b.draft.changes.Episodes) == 0 {
 		return nil, nil

@@ -183,9 +183,9 @@ func (d *draft) check() error {
 	return nil
 }
 
-// sound says whether what leaves the service is valid R4.
+// sound says whether what leaves the service is valid R4 and fits the release's profiles.
 func (s *Service) sound(body []byte) error {
-	issues := s.Validator.Resource(body)
+	issues := s.Outgoing.Resource(body)
 	at := slices.IndexFunc(issues, func(i outcome.Issue) bool { return outcome.HasErrors([]outcome.Issue{i}) })
 	if at < 0 {
 		return nil

@@ -56,7 +56,7 @@ func TestFaultOfOursIsKeptAside(t *testing.T) {
 			require.Len(t, reviews, 1)
 			require.Equal(t, "stat", readTask(t, reviews[0]).Priority)
 			require.Equal(t, b.theEpisode(), reviews[0].Episode)
-			require.False(t, outcome.HasErrors(sharedValidator().Resource(reviews[0].Body)), "what is prebuilt is valid")
+			require.False(t, outcome.HasErrors(sharedOutgoing().Resource(reviews[0].Body)), "what is prebuilt is valid")
 
 			// The review can be answered, although the core knows nothing of it.
 			done := changed(t, reviews[0], `"status":"ready"`, `"status":"completed"`)

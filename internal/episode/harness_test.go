@@ -15,6 +15,7 @@ import (
 	"fhirsvc/api"
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/profiles"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/store"
@@ -39,7 +40,11 @@ type bench struct {
 	at time.Time
 }
 
-var sharedValidator = sync.OnceValue(func() *validate.Validator { return validate.New(validate.Options{}) })
+// The validators are those of the service.
+var (
+	sharedIncoming = sync.OnceValue(func() *validate.Validator { return validate.New(profiles.Incoming()) })
+	sharedOutgoing = sync.OnceValue(func() *validate.Validator { return validate.New(profiles.Outgoing()) })
+)
 
 // newBench makes a bench; its test runs beside others.
 func newBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
@@ -58,7 +63,8 @@ func newBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 		protocols = append(protocols, body)
 	}
 	b.Service, err = New(t.Context(), Options{
-		Store: in, Validator: sharedValidator(), Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
+		Store: in, Incoming: sharedIncoming(), Outgoing: sharedOutgoing(),
+		Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
 		Endpoint: "https://fhirsvc.example/fhir", Software: "test",
 		Clock: func() time.Time { b.mu.Lock(); defer b.mu.Unlock(); return b.at },
 	})

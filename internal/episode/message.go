@@ -65,10 +65,12 @@ func (s *Service) receive(m Message) (*reception, error) {
 	if doc == nil || outcome.HasErrors(issues) {
 		return nil, outcome.Reject(op, issues)
 	}
-	notice, issues := fhir.DecodeNotice(doc, s.validate(doc, m.Body), m.Door == DoorJetStream)
+	found := s.validate(doc, m.Body)
+	notice, issues := fhir.DecodeNotice(doc, found, m.Door == DoorJetStream)
 	if notice == nil {
-		return nil, outcome.Reject(op, issues)
+		return nil, outcome.Reject(op, append(issues, advice(found, issues)...))
 	}
+	notice.Warnings = append(notice.Warnings, advice(found, notice.Warnings)...)
 	r := &reception{Service: s, notice: notice, at: s.Now(), key: keyOf(notice, m.Body)}
 	r.order = r.placeInTime()
 	r.doubtFuture()
@@ -79,7 +81,7 @@ func (s *Service) receive(m Message) (*reception, error) {
 func (s *Service) validate(doc *tree.Document, body []byte) []outcome.Issue {
 	switch doc.Root.Str("resourceType") {
 	case "Bundle", "Procedure":
-		return s.Validator.Resource(body)
+		return s.Incoming.Resource(body)
 	}
 	return nil
 }

@@ -109,18 +109,19 @@ func (b *batch) read(w *work, body []byte) *tree.Document {
 		if kind := doc.Root.Str("resourceType"); kind != w.Type {
 			issues = append(issues, outcome.Errorf(outcome.CodeInvalid, "", "a %s is expected here, not a %q", w.Type, kind))
 		} else {
-			issues = b.Validator.Resource(body)
+			issues = b.Incoming.Resource(body)
 		}
 	}
 	failed := doc == nil
 	for _, i := range issues {
-		if !outcome.HasErrors([]outcome.Issue{i}) {
-			continue
-		}
-		failed = true
 		if w.Path != "" {
 			i.Expression = w.Path + strings.TrimPrefix(i.Expression, w.Type)
 		}
+		if !outcome.HasErrors([]outcome.Issue{i}) {
+			w.remarks = append(w.remarks, i)
+			continue
+		}
+		failed = true
 		b.issues = append(b.issues, i)
 	}
 	if failed {

@@ -39,7 +39,7 @@ func (s *Service) publishOne(ctx context.Context, body []byte) error {
 		return nil
 	}
 	canonical := doc.Root.Str("url") + "|" + doc.Root.Str("version")
-	if issues = s.Validator.Resource(body); outcome.HasErrors(issues) {
+	if issues = s.Outgoing.Resource(body); outcome.HasErrors(issues) {
 		return fmt.Errorf("%s %s: %w", kind, canonical, outcome.Reject("publish", issues))
 	}
 	id := s.ids.known(kind, fhir.Identifier{System: systemCanonical, Value: canonical})

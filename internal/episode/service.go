@@ -20,12 +20,13 @@ type Validator interface {
 	Resource(body []byte) []outcome.Issue
 }
 
-// Options are what the service is made of. Store, Validator, Clock and Log are needed.
+// Options are what the service is made of. Store, the validators, Clock and Log are needed.
 type Options struct {
-	Store     store.Store
-	Validator Validator
-	Clock     Clock
-	Log       *slog.Logger
+	Store store.Store
+	// Incoming judges what is sent, Outgoing what the service itself writes.
+	Incoming, Outgoing Validator
+	Clock              Clock
+	Log                *slog.Logger
 	// Protocols are the PlanDefinitions that new episodes may be given.
 	Protocols [][]byte
 	// Published are further resources that others refer to by canonical url, such as code

@@ -21,7 +21,6 @@ func bedsideFinding() profile {
 			{id: "Observation", constraints: []constraint{
 				must("bed-1", "A finding that counts has a value, or dataAbsentReason says why there is none",
 					counts+".not() or value.exists() or dataAbsentReason.exists()"),
-				should("bed-2", "performer says who looked", counts+".not() or performer.exists()"),
 			}},
 			{id: "Observation.status", must: true},
 			{id: "Observation.code", must: true},
@@ -29,7 +28,7 @@ func bedsideFinding() profile {
 				id: "Observation.subject", card: "1..1", types: referenceTo("Patient"), must: true,
 				short: "The patient, by reference or by identifier",
 				constraints: []constraint{
-					must("bed-3", "The patient is named by reference or by identifier", "reference.exists() or identifier.exists()"),
+					must("bed-2", "The patient is named by reference or by identifier", "reference.exists() or identifier.exists()"),
 				},
 			},
 			{id: "Observation.encounter", must: true},
@@ -37,11 +36,11 @@ func bedsideFinding() profile {
 				id: "Observation.effective[x]", card: "1..1", types: of("dateTime", "Period", "instant"), must: true,
 				short: "When it was found; of a period, its end",
 				constraints: []constraint{
-					must("bed-4", "When it was found is a time of day with an offset, not a date alone",
+					must("bed-3", "When it was found is a time of day with an offset, not a date alone",
 						"($this is Period and (end | start).first().toString().contains('T')) or $this.toString().contains('T')"),
 				},
 			},
-			{id: "Observation.performer", must: true},
+			{id: "Observation.performer", short: "Who looked; without one, whoever sent it", must: true},
 			{
 				id: "Observation.dataAbsentReason", binding: from("extensible", "absent-reason"), must: true,
 				short: "not-performed: not done; could-not-assess: tried, and could not tell",
