@@ -1,0 +1,239 @@
+package profiles_test
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/profiles"
+	"fhirsvc/internal/fhir/tree"
+	"fhirsvc/internal/fhir/validate"
+)
+
+// Whatever is published as an example of what the service writes fits its profile.
+func TestGoldenResourcesFit(t *testing.T) {
+	paths, err := filepath.Glob("../../../testdata/fhir/*.json")
+	require.NoError(t, err)
+	held := 0
+	for _, path := range paths {
+		body, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.Empty(t, errorsOf(outgoing().Resource(body)), path)
+		if strings.Contains(path, "/Task-") || strings.Contains(path, "/CarePlan-") {
+			held++
+		}
+	}
+	require.Greater(t, held, 5)
+}
+
+func golden(t *testing.T, name string) string {
+	t.Helper()
+	body, err := os.ReadFile("../../../testdata/fhir/" + name + ".json")
+	require.NoError(t, err)
+	return string(body)
+}
+
+// change is one edit of a sound resource and what is said of it.
+type change struct{ name, old, new, want string }
+
+func requireFaults(t *testing.T, v *validate.Validator, sound string, tests []change) {
+	t.Helper()
+	require.Empty(t, errorsOf(v.Resource([]byte(sound))))
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			require.Contains(t, sound, tt.old)
+			body := strings.Replace(sound, tt.old, tt.new, 1)
+			require.Empty(t, errorsOf(plain().Resource([]byte(body))), "R4 allows it")
+			require.Contains(t, strings.Join(errorsOf(v.Resource([]byte(body))), "\n"), tt.want)
+		})
+	}
+}
+
+func TestFaultsOfTasks(t *testing.T) {
+	requireFaults(t, outgoing(), golden(t, "Task-release-step-withheld"), []change{
+		{"a status that no Task has", `"status": "on-hold"`, `"status": "received"`, "task-status"},
+		{"another intent", `"intent": "order"`, `"intent": "plan"`, `the value must be "order"`},
+		{"withheld without a reason", `"statusReason": {
+    "text": "the hold after bleeding is not over; no look at the site since air was added"
+  },`, ``, "says why"},
+		{"an unknown kind", `"code": "release-step"`, `"code": "coffee"`, "task-kind"},
+		{"for nobody", `"for": {
+    "reference": "Patient/p1"
+  },`, ``, "for is required"},
+		{"for a group", `"reference": "Patient/p1"`, `"reference": "Group/p1"`, "leads to a Group"},
+		{"based on the plan", `"reference": "ServiceRequest/s1"`, `"reference": "CarePlan/c1"`, "leads to a CarePlan"},
+		{"no priority", `"priority": "routine",`, ``, "priority is required"},
+		{"with a focus", `"encounter"`, `"focus":{"reference":"Procedure/x1"},"encounter"`, "focus is allowed at most 0 times"},
+		{"an unknown input", `"code": "required-finding"`, `"code": "tea"`, "task-input"},
+		{"a volume in litres", `"code": "mL"`, `"code": "L"`, `the value must be "mL"`},
+		{"a negative volume", `"value": 1.50`, `"value": -1.50`, "An amount is not negative"},
+		{"an unknown finding wanted", `"code": "access-site-bleeding"`, `"code": "mood"`, "value set"},
+		{"lateness in other words", `"intent"`, `"businessStatus":{"text":"late"},"intent"`, "lateness"},
+	})
+	requireFaults(t, outgoing(), golden(t, "Task-release-step-done"), []change{
+		{"an output that is no Observation", `"reference": "Observation/o1"`, `"reference": "Procedure/o1"`, "leads to a Procedure"},
+	})
+}
+
+func TestFaultsOfPlans(t *testing.T) {
+	requireFaults(t, outgoing(), golden(t, "CarePlan-active"), []change{
+		{"a status that no plan has", `"status": "active"`, `"status": "draft"`, "plan-status"},
+		{"another intent", `"intent": "plan"`, `"intent": "order"`, `the value must be "plan"`},
+		{"another category", `"code": "compression-release-plan"`, `"code": "diet"`, "compression-release-plan"},
+		{"no title", `"title": "Stepwise release of the radial compression band: right wrist (radial artery)",`, ``, "title is required"},
+		{"an activity without a Task", `"reference": "Task/arrival-check-1"`, `"reference": "ServiceRequest/s1"`, "leads to a ServiceRequest"},
+		{"two protocols", `"https://hospital.example/fhir/PlanDefinition/release|2"`, `"https://a.example/p|1","https://b.example/p|1"`, "instantiatesCanonical is allowed at most 1 times"},
+	})
+}
+
+const message = `{"resourceType":"Bundle","type":"message","timestamp":"2026-11-25T14:00:00Z","entry":[
+	{"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000001","resource":{"resourceType":"MessageHeader","id":"m1",
+		"eventCoding":{"system":"https://fhirsvc.example/fhir/CodeSystem/radial-compression","code":"procedure-completed"},
+		"source":{"endpoint":"https://lindenbrook.example/ehr"},"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000002"}]}},
+	{"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000002","resource":{"resourceType":"Procedure","identifier":[{"system":"https://lindenbrook.example/ns/procedure","value":"P-1"}],
+		"status":"completed","code":{"coding":[{"system":"http://snomed.info/sct","code":"33367005"}]},
+		"subject":{"reference":"urn:uuid:00000000-0000-4000-8000-000000000003"},
+		"performedPeriod":{"start":"2026-11-25T12:00:00Z","end":"2026-11-25T12:40:00Z"},
+		"bodySite":[{"coding":[{"system":"http://snomed.info/sct","code":"368503001"}]}]}},
+	{"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000003","resource":{"resourceType":"Patient","identifier":[{"system":"https://lindenbrook.example/ns/patient","value":"4711"}]}}]}`
+
+// The faults of a message are those that the decoder rejects it for.
+func TestFaultsOfMessages(t *testing.T) {
+	tests := []change{
+		{"no timestamp", `"timestamp":"2026-11-25T14:00:00Z",`, ``, "timestamp is required"},
+		{"a header without id", `"id":"m1",`, ``, "id is required"},
+		{"a focus that is not here", `"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000002"}]`, `"focus":[{"reference":"Procedure/9"}]`, "The focus of the MessageHeader is the Procedure"},
+		{"a focus that is the patient", `"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000002"}]`, `"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000003"}]`, "The focus of the MessageHeader is the Procedure"},
+		{"a patient elsewhere", `"subject":{"reference":"urn:uuid:00000000-0000-4000-8000-000000000003"}`, `"subject":{"reference":"Patient/9"}`, "The patient is in the Bundle"},
+		{"a procedure without identifier", `"identifier":[{"system":"https://lindenbrook.example/ns/procedure","value":"P-1"}],`, ``, "identifier is required"},
+		{"a procedure under way", `"status":"completed"`, `"status":"in-progress"`, "procedure-status"},
+	}
+	requireFaults(t, strict(), message, tests)
+	for _, tt := range append(tests, change{name: "sound"}) {
+		body := strings.Replace(message, tt.old, tt.new, 1)
+		doc, issues := tree.Parse([]byte(body))
+		require.Empty(t, issues)
+		found := incoming().Resource([]byte(body))
+		require.Empty(t, errorsOf(found), "a profile rejects nothing that comes in")
+		notice, _ := fhir.DecodeNotice(doc, found, false)
+		require.Equal(t, tt.name == "sound", notice != nil, tt.name)
+	}
+}
+
+// An answer names the event of the question, and is no event itself.
+func TestAnswersAreNoEvents(t *testing.T) {
+	for _, name := range []string{"Bundle-answer-ok", "Bundle-answer-refused", "Bundle-answer-warned"} {
+		require.Empty(t, errorsOf(strict().Resource([]byte(golden(t, name)))), name)
+	}
+}
+
+func order(code, members string) string {
+	return `{"resourceType":"ServiceRequest","status":"active","intent":"order",
+		"code":{"coding":[{"system":"` + fhir.SystemLocal + `","code":"` + code + `"}]},
+		"subject":{"reference":"Patient/p1"},"requester":{"display":"Dr Able"},"reasonCode":[{"text":"slow ooze"}]` + members + `}`
+}
+
+// Orders: the profile and the decoder say the same.
+func TestOrders(t *testing.T) {
+	const until = `,"occurrencePeriod":{"end":"2026-11-25T15:00:00Z"}`
+	const at = `,"occurrenceDateTime":"2026-11-25T15:00:00Z"`
+	const volume = `,"quantityQuantity":{"value":2,"system":"http://unitsofmeasure.org","code":"mL"}`
+	tests := []struct {
+		name, body, want string
+	}{
+		{"hold", order("hold", ""), ""},
+		{"pause", order("pause-release", until), ""},
+		{"pause without end", order("pause-release", ""), "says until when"},
+		{"time", order("override-time", at), ""},
+		{"time without one", order("override-time", ""), "says to when"},
+		{"volume", order("override-volume", volume), ""},
+		{"adjustment without volume", order("adjust-volume", ""), "says how much"},
+		{"volume in litres", order("adjust-volume", strings.Replace(volume, "mL", "L", 1)), "says how much"},
+		{"no requester", strings.Replace(order("hold", ""), `"requester":{"display":"Dr Able"},`, "", 1), "requester is required"},
+		{"no reason", strings.Replace(order("hold", ""), `,"reasonCode":[{"text":"slow ooze"}]`, "", 1), "reasonCode is required"},
+		{"a draft", strings.Replace(order("hold", ""), `"active"`, `"draft"`, 1), `the value must be "active"`},
+		{"a plan", strings.Replace(order("hold", ""), `"intent":"order"`, `"intent":"plan"`, 1), `the value must be "order"`},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			doc, issues := tree.Parse([]byte(tt.body))
+			require.Empty(t, issues)
+			request, _ := fhir.DecodeRequest(doc, "")
+			require.Equal(t, tt.want == "", request != nil, "the decoder")
+			got := strings.Join(errorsOf(strict().Resource([]byte(tt.body))), "\n")
+			if tt.want == "" {
+				require.Empty(t, got)
+			}
+			require.Contains(t, got, tt.want)
+		})
+	}
+}
+
+// A sender that claims one of the profiles is advised as well, and never refused for it.
+func TestClaimsAreAdvice(t *testing.T) {
+	body := strings.Replace(observation("access-site-bleeding", answer(fhir.SystemLocal, "patent")), `"status"`,
+		`"meta":{"profile":["`+profiles.Base+`access-site-bleeding"]},"status"`, 1)
+	require.NotEmpty(t, errorsOf(strict().Resource([]byte(body))))
+	require.Empty(t, errorsOf(incoming().Resource([]byte(body))))
+}
+
+func TestFind(t *testing.T) {
+	require.Equal(t, "Task", profiles.Find(profiles.Base+"compression-release-task|0.1.0").Type)
+	require.Equal(t, "Observation", profiles.Find("http://hl7.org/fhir/StructureDefinition/heartrate").Type)
+	require.Nil(t, profiles.Find("https://x.example/none"))
+}
+
+// Each profile's snapshot says for the elements of R4's own what R4 says, or less: no
+// minimum is lowered, no maximum raised (hl7.org/fhir/R4/profiling.html#cardinality).
+func TestSnapshotsOnlyConstrain(t *testing.T) {
+	elements := 0
+	for id, doc := range published(t, "StructureDefinition") {
+		base := definitions.R4().Type(doc.Root.Str("type"))
+		for e := range doc.Root.Get("snapshot").Get("element").Items() {
+			steps := strings.Split(e.Str("path"), ".")
+			if len(steps) != 2 || e.Get("sliceName") != nil {
+				continue
+			}
+			name := strings.TrimSuffix(steps[1], "[x]")
+			own := base.Shape.Element(name)
+			require.NotNil(t, own, "%s: %s", id, e.Str("path"))
+			require.GreaterOrEqual(t, number(t, e.Get("min")), own.Min, "%s: %s", id, e.Str("path"))
+			if own.Max != definitions.Unbounded {
+				require.NotEqual(t, "*", e.Str("max"), "%s: %s", id, e.Str("path"))
+			}
+			elements++
+		}
+		require.Len(t, base.Shape.Elements, topElements(doc.Root), id)
+	}
+	require.Greater(t, elements, 300)
+}
+
+func topElements(sd *tree.Node) int {
+	n := 0
+	for e := range sd.Get("snapshot").Get("element").Items() {
+		if strings.Count(e.Str("path"), ".") == 1 && e.Get("sliceName") == nil {
+			n++
+		}
+	}
+	return n
+}
+
+func number(t *testing.T, n *tree.Node) int {
+	t.Helper()
+	require.Len(t, n.Text, 1)
+	return int(n.Text[0] - '0')
+}
+
+// An issue is still one that a person understands without the profile at hand.
+func TestWordsNameTheProfile(t *testing.T) {
+	issues := strict().Resource([]byte(strings.Replace(message, `"timestamp":"2026-11-25T14:00:00Z",`, "", 1)))
+	require.NotEmpty(t, issues)
+	require.Equal(t, outcome.CodeRequired, issues[0].Code)
+	require.Contains(t, issues[0].Details, "ProcedureCompletedMessage")
+}
