@@ -17,11 +17,13 @@ type bed struct {
 // tick is the smallest step of time: just before and just after an instant.
 const tick = time.Microsecond
 
-// finding makes a finding of the wrist, found and charted at the instant of the last
-// input. Ids rise, so that a later entry never sorts before an earlier one.
+// now is when the next input of a client comes: inputs of an episode have rising instants.
+func (b *bed) now() time.Time { return b.e.Last.Add(tick) }
+
+// finding makes a finding of the wrist, found and charted now.
 func (b *bed) finding(n int, code workflow.FindingCode, answer workflow.Answer, amount *workflow.Decimal) workflow.Finding {
 	f := workflow.Finding{
-		ID: fmt.Sprintf("f%03d", len(b.e.Findings)+n), Code: code, Found: b.e.Last, Recorded: b.e.Last, Entry: n, By: "nurse",
+		ID: fmt.Sprintf("f%03d", len(b.e.Findings)+n), Code: code, Found: b.now(), Recorded: b.now(), Entry: n, By: "nurse",
 		Answer: answer, Amount: amount,
 	}
 	if code == workflow.Patency {
@@ -30,12 +32,15 @@ func (b *bed) finding(n int, code workflow.FindingCode, answer workflow.Answer, 
 	return f
 }
 
-func (b *bed) stamp(after time.Duration) workflow.Stamp {
-	return workflow.Stamp{At: b.e.Last.Add(after), ID: "i"}
+func (b *bed) stamp() workflow.Stamp { return workflow.Stamp{At: b.now(), ID: "i"} }
+
+// until lets time pass.
+func until(at time.Time) workflow.Input {
+	return workflow.Elapsed{Stamp: workflow.Stamp{At: at, ID: "i"}}
 }
 
 func (b *bed) chart(findings ...workflow.Finding) workflow.Input {
-	return workflow.Charted{Stamp: b.stamp(0), Findings: findings}
+	return workflow.Charted{Stamp: b.stamp(), Findings: findings}
 }
 
 // coded are the findings with a coded answer. Bleeding, patency, hand and band have every
@@ -81,7 +86,7 @@ func (b *bed) seen() []workflow.Input {
 	weak := b.finding(0, workflow.Patency, workflow.Patent, nil)
 	weak.Method = workflow.Waveform
 	start := b.finding(0, workflow.CompressionStart, "", nil)
-	start.Instant = b.e.Last.Add(-10 * time.Minute)
+	start.Instant = b.now().Add(-10 * time.Minute)
 	return append(list, b.chart(weak), b.chart(start), b.chart(b.finding(0, workflow.OtherFinding, "", nil)))
 }
 
@@ -122,7 +127,7 @@ func (b *bed) visits() []workflow.Input {
 	otherAir := b.finding(0, workflow.AirRemoved, "", two)
 	otherAir.Side = workflow.Left
 	ahead := dry(0)
-	ahead.Found = b.e.Last.Add(workflow.ClockDifference)
+	ahead.Found = b.now().Add(workflow.ClockDifference)
 	return []workflow.Input{
 		b.chart(b.finding(0, workflow.AirRemoved, "", two), active(1), b.finding(2, workflow.AirAdded, "", two), dry(3)),
 		b.chart(b.finding(0, workflow.AirRemoved, "", two), dry(1)),
@@ -135,15 +140,15 @@ func (b *bed) visits() []workflow.Input {
 
 // orders are the orders of nurse and clinician.
 func (b *bed) orders() []workflow.Input {
-	order := func(code workflow.OrderCode, until, at time.Duration, amount string) workflow.Input {
+	order := func(code workflow.OrderCode, pause, at time.Duration, amount string) workflow.Input {
 		o := workflow.Order{
-			ID: fmt.Sprintf("o%03d", len(b.e.Orders)), Code: code, Given: b.e.Last, Recorded: b.e.Last,
-			By: "clinician", Reason: "reason", Until: b.e.Last.Add(until), Time: b.e.Last.Add(at),
+			ID: fmt.Sprintf("o%03d", len(b.e.Orders)), Code: code, Given: b.now(), Recorded: b.now(),
+			By: "clinician", Reason: "reason", Until: b.now().Add(pause), Time: b.now().Add(at),
 		}
 		if amount != "" {
 			o.Amount = decimal(amount)
 		}
-		return workflow.Charted{Stamp: b.stamp(0), Orders: []workflow.Order{o}}
+		return workflow.Charted{Stamp: b.stamp(), Orders: []workflow.Order{o}}
 	}
 	return []workflow.Input{
 		order(workflow.OrderHold, 0, 0, ""),
@@ -168,7 +173,7 @@ func (b *bed) updates() []workflow.Input {
 	var list []workflow.Input
 	add := func(u workflow.TaskUpdate) {
 		u.By = "nurse"
-		list = append(list, workflow.Charted{Stamp: b.stamp(0), Updates: []workflow.TaskUpdate{u}})
+		list = append(list, workflow.Charted{Stamp: b.stamp(), Updates: []workflow.TaskUpdate{u}})
 	}
 	owner, nobody := "nurse-2", ""
 	for _, t := range b.handles() {
@@ -209,12 +214,12 @@ func (b *bed) handles() []workflow.Task {
 
 // events are what the sender may still say of the procedure, and where the patient goes.
 func (b *bed) events() []workflow.Input {
-	now := b.e.Last
+	now := b.now()
 	again := func(change func(ev *workflow.Event)) workflow.Input {
 		ev := b.e.Events[len(b.e.Events)-1]
 		ev.Order, ev.Recorded = now, now
 		change(&ev)
-		return workflow.Started{Stamp: b.stamp(0), Event: ev}
+		return workflow.Started{Stamp: b.stamp(), Event: ev}
 	}
 	other := map[workflow.Side]workflow.Side{workflow.Right: workflow.Left, workflow.Left: workflow.Right}
 	return []workflow.Input{
@@ -224,10 +229,10 @@ func (b *bed) events() []workflow.Input {
 		again(func(ev *workflow.Event) { ev.Refs.Subject = "Patient/p2" }),
 		again(func(ev *workflow.Event) { ev.Kind = workflow.Intervention }),
 		again(func(ev *workflow.Event) { ev.OtherPlan = "episode-2" }),
-		workflow.Revoked{Stamp: b.stamp(0), Order: now, Reason: "entered-in-error"},
-		workflow.Revoked{Stamp: b.stamp(0), Order: now, Reason: "not-done"},
-		workflow.Relocated{Stamp: b.stamp(0), Found: now},
-		workflow.Relocated{Stamp: b.stamp(0), Found: now, Ended: true},
+		workflow.Revoked{Stamp: b.stamp(), Order: now, Reason: "entered-in-error"},
+		workflow.Revoked{Stamp: b.stamp(), Order: now, Reason: "not-done"},
+		workflow.Relocated{Stamp: b.stamp(), Found: now},
+		workflow.Relocated{Stamp: b.stamp(), Found: now, Ended: true},
 	}
 }
 
@@ -240,7 +245,7 @@ func (b *bed) waits() []workflow.Input {
 	add := func(at time.Time) {
 		if at.After(now) && !slices.ContainsFunc(done, at.Equal) {
 			done = append(done, at)
-			list = append(list, workflow.Elapsed{Stamp: b.stamp(at.Sub(now))})
+			list = append(list, until(at))
 		}
 	}
 	if !b.wake.IsZero() {

@@ -2,6 +2,7 @@ package workflow_test
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"fhirsvc/internal/workflow"
@@ -25,10 +26,10 @@ func (b *bed) outOfOrder() []workflow.Input {
 	list = append(list, b.corrections()...)
 	list = append(list, b.named()...)
 	ev := b.e.Events[len(b.e.Events)-1]
-	ev.Order, ev.Recorded, ev.Volume = b.e.Last, b.e.Last, decimal("3")
+	ev.Order, ev.Recorded, ev.Volume = b.now(), b.now(), decimal("3")
 	later := ev
 	later.Volume, later.CompressionStart = b.e.Events[0].Volume, ev.CompressionStart.Add(4*time.Minute)
-	return append(list, workflow.Started{Stamp: b.stamp(0), Event: ev}, workflow.Started{Stamp: b.stamp(0), Event: later})
+	return append(list, workflow.Started{Stamp: b.stamp(), Event: ev}, workflow.Started{Stamp: b.stamp(), Event: later})
 }
 
 func (b *bed) backdated() []workflow.Input {
@@ -43,7 +44,7 @@ func (b *bed) backdated() []workflow.Input {
 			b.finding(0, workflow.Band, workflow.BandOff, nil),
 			b.finding(0, workflow.Hand, workflow.Abnormal, nil),
 		} {
-			f.Found, f.By = b.e.Last.Add(-ago), "nurse-2"
+			f.Found, f.By = b.now().Add(-ago), "nurse-2"
 			list = append(list, b.chart(f))
 		}
 	}
@@ -55,9 +56,9 @@ func (b *bed) corrections() []workflow.Input {
 	var list []workflow.Input
 	known := b.e.Findings[max(0, len(b.e.Findings)-6):]
 	for _, f := range known {
-		list = append(list, workflow.Charted{Stamp: b.stamp(0), Withdrawn: []workflow.Withdrawal{{Finding: f.ID, By: "nurse"}}})
+		list = append(list, workflow.Charted{Stamp: b.stamp(), Withdrawn: []workflow.Withdrawal{{Finding: f.ID, By: "nurse"}}})
 		c := f
-		c.Recorded = b.e.Last
+		c.Recorded = b.now()
 		switch {
 		case f.Code == workflow.Bleeding && f.Answer == workflow.Haemostasis:
 			c.Answer = workflow.Active
@@ -73,7 +74,7 @@ func (b *bed) corrections() []workflow.Input {
 		list = append(list, b.chart(c))
 		if f.Amount != nil {
 			twin := f
-			twin.ID, twin.Recorded, twin.By = fmt.Sprintf("f%03d", len(b.e.Findings)), b.e.Last, "nurse-2"
+			twin.ID, twin.Recorded, twin.By = fmt.Sprintf("f%03d", len(b.e.Findings)), b.now(), "nurse-2"
 			list = append(list, b.chart(twin))
 		}
 	}
@@ -94,12 +95,12 @@ func (b *bed) named() []workflow.Input {
 			b.finding(0, workflow.AirRemoved, "", decimal("1")),
 		} {
 			u := workflow.TaskUpdate{Task: t.Key, By: "nurse", Outputs: []workflow.Output{{Code: f.Code, Finding: f.ID}}}
-			list = append(list, workflow.Charted{Stamp: b.stamp(0), Findings: []workflow.Finding{f}, Updates: []workflow.TaskUpdate{u}})
+			list = append(list, workflow.Charted{Stamp: b.stamp(), Findings: []workflow.Finding{f}, Updates: []workflow.TaskUpdate{u}})
 		}
 		if n := len(b.e.Findings); n > 0 {
 			f := b.e.Findings[n-1]
 			u := workflow.TaskUpdate{Task: t.Key, By: "nurse", Outputs: []workflow.Output{{Code: f.Code, Finding: f.ID}}}
-			list = append(list, workflow.Charted{Stamp: b.stamp(0), Updates: []workflow.TaskUpdate{u}})
+			list = append(list, workflow.Charted{Stamp: b.stamp(), Updates: []workflow.TaskUpdate{u}})
 		}
 	}
 	return list
@@ -113,7 +114,7 @@ func (b *bed) refused() []workflow.Input {
 	}
 	absurd := limit.Twice().Add(workflow.MustDecimal("0.1"))
 	future := b.finding(0, workflow.Bleeding, workflow.Haemostasis, nil)
-	future.Found = b.e.Last.Add(workflow.ClockDifference + tick)
+	future.Found = b.now().Add(workflow.ClockDifference + tick)
 	return []workflow.Input{
 		b.chart(b.finding(0, workflow.AirRemoved, "", decimal("-0.1"))),
 		b.chart(b.finding(0, workflow.AirVolume, "", nil)),
@@ -121,10 +122,81 @@ func (b *bed) refused() []workflow.Input {
 		b.chart(b.finding(0, workflow.AirRemoved, "", &absurd)),
 		b.chart(b.finding(0, workflow.AirVolume, "", &absurd)),
 		b.chart(future),
-		workflow.Charted{Stamp: b.stamp(0), Updates: []workflow.TaskUpdate{{Task: workflow.TaskKey{Code: workflow.SiteCheck, Ordinal: 999}}}},
-		workflow.Charted{Stamp: b.stamp(0), Withdrawn: []workflow.Withdrawal{{Finding: "nothing"}}},
-		workflow.Charted{Stamp: b.stamp(0), Orders: []workflow.Order{{
-			ID: "o", Code: workflow.OrderPauseRelease, Given: b.e.Last, Recorded: b.e.Last, Until: b.e.Last.Add(30*time.Minute + tick),
+		workflow.Charted{Stamp: b.stamp(), Updates: []workflow.TaskUpdate{{Task: workflow.TaskKey{Code: workflow.SiteCheck, Ordinal: 999}}}},
+		workflow.Charted{Stamp: b.stamp(), Withdrawn: []workflow.Withdrawal{{Finding: "nothing"}}},
+		workflow.Charted{Stamp: b.stamp(), Orders: []workflow.Order{{
+			ID: "o", Code: workflow.OrderPauseRelease, Given: b.now(), Recorded: b.now(), Until: b.now().Add(30*time.Minute + tick),
 		}}},
 	}
+}
+
+// essential are the inputs that move an episode most, for the walks that take two of them.
+func essential(b *bed) []workflow.Input {
+	find := func(code workflow.FindingCode, answers ...workflow.Answer) []workflow.Input {
+		var list []workflow.Input
+		for _, a := range answers {
+			list = append(list, b.chart(b.finding(0, code, a, nil)))
+		}
+		return list
+	}
+	missing := b.finding(0, workflow.Bleeding, "", nil)
+	missing.Missing = workflow.CouldNotAssess
+	late := b.finding(0, workflow.Bleeding, workflow.Active, nil)
+	late.Found = late.Found.Add(-6 * time.Minute)
+	list := slices.Concat(
+		find(workflow.Bleeding, workflow.Haemostasis, workflow.Oozing, workflow.Active),
+		find(workflow.Patency, workflow.Patent, workflow.Occluded), find(workflow.Condition, workflow.Faint, workflow.Well),
+		find(workflow.Hand, workflow.Abnormal), find(workflow.Band, workflow.BandOn, workflow.BandDisplaced, workflow.BandOff, workflow.BandReplaced),
+		[]workflow.Input{b.chart(missing), b.chart(late)},
+		b.changes("2"), b.answers(), b.stops(),
+	)
+	if !b.wake.IsZero() {
+		list = append(list, until(b.wake.Add(-tick)), until(b.wake))
+	}
+	if n := len(b.e.Findings); n > 0 {
+		list = append(list, workflow.Charted{Stamp: b.stamp(), Withdrawn: []workflow.Withdrawal{{Finding: b.e.Findings[n-1].ID, By: "nurse"}}})
+	}
+	return append(list, until(b.e.Last.Add(6*time.Hour)))
+}
+
+// changes are a step out, a step in, and a count that contradicts the book.
+func (b *bed) changes(step string) []workflow.Input {
+	off := b.e.Plan.Summary.Book.Volume.Add(workflow.MustDecimal("0.5"))
+	if off.Sign() < 0 {
+		off = workflow.Decimal{}
+	}
+	return []workflow.Input{
+		b.chart(b.finding(0, workflow.AirRemoved, "", decimal(step))), b.chart(b.finding(0, workflow.AirAdded, "", decimal(step))),
+		b.chart(b.finding(0, workflow.AirVolume, "", &off)),
+	}
+}
+
+// answers are what people do to reviews and to the look at the site.
+func (b *bed) answers() []workflow.Input {
+	var list []workflow.Input
+	owner := "nurse-2"
+	for _, t := range b.handles() {
+		do := func(u workflow.TaskUpdate) {
+			u.Task, u.By = t.Key, "nurse"
+			list = append(list, workflow.Charted{Stamp: b.stamp(), Updates: []workflow.TaskUpdate{u}})
+		}
+		switch t.Key.Code {
+		case workflow.ClinicianReview:
+			do(workflow.TaskUpdate{Status: workflow.TaskCompleted})
+			do(workflow.TaskUpdate{Status: workflow.TaskCancelled, Reason: "busy"})
+		case workflow.SiteCheck, workflow.ReleaseStep:
+			do(workflow.TaskUpdate{Status: workflow.TaskInProgress, Owner: &owner})
+			do(workflow.TaskUpdate{Status: workflow.TaskRejected, Reason: "declined"})
+		case workflow.ArrivalCheck, workflow.RecordBandVolume, workflow.PatencyCheck, workflow.RestoreCompression, workflow.EaseCompression,
+			workflow.BandRemoval, workflow.Dressing, workflow.PostRemovalCheck, workflow.ControlBleeding, workflow.ConfirmBandState,
+			workflow.SettleVolume, workflow.DischargeCheck:
+		}
+	}
+	return list
+}
+
+// stops are the orders and events that change the whole plan.
+func (b *bed) stops() []workflow.Input {
+	orders, events := b.orders(), b.events()
+	return []workflow.Input{orders[0], orders[1], orders[9], orders[10], orders[12], events[2], events[6], events[8]}
 }

@@ -29,7 +29,7 @@ func (b *bed) nurse() workflow.Input {
 	if at.IsZero() {
 		return nil
 	}
-	return workflow.Elapsed{Stamp: b.stamp(at.Sub(b.e.Last))}
+	return until(at)
 }
 
 // resume lifts a hold: a clinician who ordered one is asked.
@@ -37,8 +37,8 @@ func (b *bed) resume() workflow.Input {
 	if b.e.Plan.Status != workflow.PlanOnHold {
 		return nil
 	}
-	return workflow.Charted{Stamp: b.stamp(0), Orders: []workflow.Order{{
-		ID: fmt.Sprintf("o%03d", len(b.e.Orders)), Code: workflow.OrderResume, Given: b.e.Last, Recorded: b.e.Last, By: "clinician", Reason: "reason",
+	return workflow.Charted{Stamp: b.stamp(), Orders: []workflow.Order{{
+		ID: fmt.Sprintf("o%03d", len(b.e.Orders)), Code: workflow.OrderResume, Given: b.now(), Recorded: b.now(), By: "clinician", Reason: "reason",
 	}}}
 }
 
@@ -80,7 +80,7 @@ func (b *bed) visit() workflow.Input {
 			}
 		}
 	}
-	in := workflow.Charted{Stamp: b.stamp(0)}
+	in := workflow.Charted{Stamp: b.stamp()}
 	for _, t := range b.e.Tasks {
 		switch {
 		case t.Status == workflow.TaskOnHold && waitsForLook(t):
@@ -127,6 +127,9 @@ func (b *bed) well(n int, code workflow.FindingCode) workflow.Finding {
 		volume := b.e.Plan.Summary.Book.Volume
 		if b.e.Plan.Summary.Book.State == workflow.BookUnknown || volume.Sign() < 0 {
 			volume = workflow.MustDecimal("4")
+		}
+		if limit := protocol(&b.e).DeviceMaximum; limit.Less(volume) {
+			volume = limit // no more is in it than it can hold
 		}
 		f.Amount = &volume
 	case workflow.Bleeding, workflow.Patency, workflow.Pulse, workflow.AirRemoved, workflow.AirAdded,
