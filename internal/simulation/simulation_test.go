@@ -37,19 +37,18 @@ func played(t *testing.T, w simulation.Ward, n int) []simulation.Result {
 		require.Empty(t, r.Fault, "seed %d, episode %d, rates %s", w.Seed, r.Number, w.Rates.Name)
 		require.Positive(t, r.Discharge)
 		require.Less(t, r.BandTime, r.Discharge)
-		// An easing within a visit's time of the first release, charted late, counts as it.
-		require.GreaterOrEqual(t, r.FirstRelease, r.Protocol.FirstRelease-r.Protocol.Visit, "air went out before the protocol's time")
+		require.GreaterOrEqual(t, r.FirstRelease, r.Protocol.FirstRelease, "air went out before the protocol's time")
 	}
 	return results
 }
 
-// TestEpisodes: 10,000 episodes (2,000 with -short) under both starters and both rates, no
+// TestEpisodes: 10,000 episodes (1,000 with -short) under both starters and both rates, no
 // rule broken, all finished, and the figures where the published ones lie. A range is
 // that of the sources; the share of the sampling error in it is below 0.02 at 500.
 func TestEpisodes(t *testing.T) {
 	n := 5000
 	if testing.Short() {
-		n = 1000
+		n = 500
 	}
 	for _, c := range []struct {
 		rates simulation.Rates
