@@ -26,6 +26,7 @@ func (e usageError) Unwrap() error { return e.error }
 // surroundings are what a command may use of the world outside.
 type surroundings struct {
 	getenv func(string) string
+	stdin  io.Reader
 	stdout io.Writer
 	stderr io.Writer
 }
@@ -33,7 +34,7 @@ type surroundings struct {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal ends it at once
-	out := surroundings{getenv: os.Getenv, stdout: os.Stdout, stderr: os.Stderr}
+	out := surroundings{getenv: os.Getenv, stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr}
 	code := run(ctx, os.Args[1:], out)
 	stop()
 	os.Exit(code)
@@ -51,6 +52,7 @@ func commands() []command {
 		{"sandbox", "the whole service on this machine, with nothing to install", runSandbox},
 		{"serve", "the service on an external NATS and PostgreSQL, configured by FHIRSVC_*", runServe},
 		{"migrate", "bring the database to this version's schema", runMigrate},
+		{"validate", "check FHIR R4 files against the published definitions and the profiles", runValidate},
 		{"simulate", "episodes by chance against the core: rules, band times, visits", runSimulate},
 	}
 }
@@ -128,9 +130,20 @@ func newFlags(name string, out surroundings, text string) *flag.FlagSet {
 	return f
 }
 
-// parse reads the flags; there are no further arguments in any command. Asked for help,
-// it gives it on stdout.
+// parse reads the flags of a command that takes no further arguments.
 func parse(f *flag.FlagSet, args []string, out surroundings) error {
+	if err := parseFlags(f, args, out); err != nil {
+		return err
+	}
+	if f.NArg() > 0 {
+		return usageError{fmt.Errorf("%s: unexpected argument %q; all settings are flags", f.Name(), f.Arg(0))}
+	}
+	return nil
+}
+
+// parseFlags reads the flags before the first argument. Asked for help, it gives it on
+// stdout.
+func parseFlags(f *flag.FlagSet, args []string, out surroundings) error {
 	for _, a := range args {
 		if a == "-h" || a == "-help" || a == "--help" {
 			f.SetOutput(out.stdout)
@@ -142,8 +155,6 @@ func parse(f *flag.FlagSet, args []string, out surroundings) error {
 		return err
 	case err != nil:
 		return usageError{fmt.Errorf("%s: see above", f.Name())}
-	case f.NArg() > 0:
-		return usageError{fmt.Errorf("%s: unexpected argument %q; all settings are flags", f.Name(), f.Arg(0))}
 	}
 	return nil
 }
