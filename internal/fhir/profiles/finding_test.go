@@ -140,7 +140,7 @@ func TestFaultsOfFindings(t *testing.T) {
 		{"volume: no unit", observation("band-air-volume", `,"valueQuantity":{"value":12}`), false, "code is required"},
 		{"volume: a unit of no system", observation("band-air-volume", `,"valueQuantity":{"value":12,"unit":"mL","system":"https://x.example","code":"mL"}`), false, "the value must be"},
 		{"volume: negative", observation("band-air-removed", amount("-1", "mL")), false, "An amount is not negative"},
-		{"volume: a bound", observation("band-air-added", `,"valueQuantity":{"value":2,"comparator":"<","system":"http://unitsofmeasure.org","code":"mL"}`), false, "comparator is allowed at most 0 times"},
+		{"volume: a bound", observation("band-air-added", `,"valueQuantity":{"value":2,"comparator":"<","system":"http://unitsofmeasure.org","code":"mL"}`), false, "comparator is not allowed here"},
 		{"volume: no number", observation("band-air-added", `,"valueQuantity":{"system":"http://unitsofmeasure.org","code":"mL"}`), false, "value is required"},
 		{"start: a date", observation("compression-start", `,"valueDateTime":"2026-11-25"`), false, "The start is a time of day"},
 		{"start: another type", observation("compression-start", `,"valueString":"noon"`), false, "a string is not allowed here"},

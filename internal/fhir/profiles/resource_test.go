@@ -69,7 +69,7 @@ func TestFaultsOfTasks(t *testing.T) {
 		{"for a group", `"reference": "Patient/p1"`, `"reference": "Group/p1"`, "leads to a Group"},
 		{"based on the plan", `"reference": "ServiceRequest/s1"`, `"reference": "CarePlan/c1"`, "leads to a CarePlan"},
 		{"no priority", `"priority": "routine",`, ``, "priority is required"},
-		{"with a focus", `"encounter"`, `"focus":{"reference":"Procedure/x1"},"encounter"`, "focus is allowed at most 0 times"},
+		{"with a focus", `"encounter"`, `"focus":{"reference":"Procedure/x1"},"encounter"`, "focus is not allowed here"},
 		{"an unknown input", `"code": "required-finding"`, `"code": "tea"`, "task-input"},
 		{"a volume in litres", `"code": "mL"`, `"code": "L"`, `the value must be "mL"`},
 		{"a negative volume", `"value": 1.50`, `"value": -1.50`, "An amount is not negative"},

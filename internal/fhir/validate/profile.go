@@ -236,11 +236,15 @@ func (w *walker) count(r *rule, n int, at *tree.Node, name string) {
 	if r.def.SliceName != "" {
 		what = name + " (slice " + r.def.SliceName + ")"
 	}
-	if n < r.def.Min {
+	switch {
+	case n == 0 && r.def.Min == 1:
+		w.errorf(at, name, outcome.CodeRequired, "profile", "%s is required: add it (profile %s)", what, w.profileName)
+	case n < r.def.Min:
 		w.errorf(at, name, outcome.CodeRequired, "profile", "%s is required at least %d times, it is there %d times (profile %s)",
 			what, r.def.Min, n, w.profileName)
-	}
-	if r.def.Max != nil && n > *r.def.Max {
+	case r.def.Max != nil && n > 0 && *r.def.Max == 0:
+		w.errorf(at, name, outcome.CodeStructure, "profile", "%s is not allowed here (profile %s)", what, w.profileName)
+	case r.def.Max != nil && n > *r.def.Max:
 		w.errorf(at, name, outcome.CodeStructure, "profile", "%s is allowed at most %d times, it is there %d times (profile %s)",
 			what, *r.def.Max, n, w.profileName)
 	}

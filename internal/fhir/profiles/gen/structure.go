@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
+	"slices"
 
 	"fhirsvc/internal/fhir"
 )
@@ -80,8 +82,19 @@ func (p profile) structureDefinition(published structures) ([]byte, error) {
 	w.member("baseDefinition", p.baseURL())
 	w.member("derivation", "constraint")
 	w.elements("snapshot", whole)
-	w.elements("differential", p.differential())
+	w.elements("differential", inOrder(p.differential(), whole))
 	return w.end(), nil
+}
+
+// inOrder sorts a differential as the snapshot has the elements, which R4 asks for
+// (hl7.org/fhir/R4/profiling.html#snapshot) and validators rely on.
+func inOrder(differential, whole []element) []element {
+	place := make(map[string]int, len(whole))
+	for i, e := range whole {
+		place[e.id()] = i
+	}
+	slices.SortFunc(differential, func(a, b element) int { return cmp.Compare(place[a.id()], place[b.id()]) })
+	return differential
 }
 
 // resource writes a published resource, a line a member.
