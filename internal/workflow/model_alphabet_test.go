@@ -3,6 +3,7 @@ package workflow_test
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"fhirsvc/internal/workflow"
@@ -191,21 +192,21 @@ func (b *bed) updates() []workflow.Input {
 	return list
 }
 
+// handles are of the open Tasks of each code and purpose the first and the last, in an
+// order that does not depend on when they were made.
 func (b *bed) handles() []workflow.Task {
-	var list []workflow.Task
-	place := map[string]int{}
+	var open []workflow.Task
 	for _, t := range b.e.Tasks {
-		if t.Status.Finished() {
-			continue
+		if !t.Status.Finished() {
+			open = append(open, t)
 		}
-		kind := string(t.Key.Code) + "/" + t.Key.Purpose
-		if n, ok := place[kind+"/last"]; ok {
-			list[n] = t
-		} else if _, ok := place[kind]; ok {
-			place[kind+"/last"] = len(list)
-			list = append(list, t)
-		} else {
-			place[kind] = len(list)
+	}
+	kind := func(t workflow.Task) string { return string(t.Key.Code) + "/" + t.Key.Purpose }
+	slices.SortStableFunc(open, func(a, b workflow.Task) int { return strings.Compare(kind(a), kind(b)) })
+	var list []workflow.Task
+	for i, t := range open {
+		inside := i > 0 && i+1 < len(open) && kind(open[i-1]) == kind(t) && kind(open[i+1]) == kind(t)
+		if !inside {
 			list = append(list, t)
 		}
 	}
@@ -260,6 +261,7 @@ func (b *bed) waits() []workflow.Input {
 		}
 	}
 	add(now.Add(6 * time.Hour))
+	slices.SortFunc(list, func(a, b workflow.Input) int { return a.(workflow.Elapsed).At.Compare(b.(workflow.Elapsed).At) })
 	return list
 }
 

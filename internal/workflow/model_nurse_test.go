@@ -141,7 +141,7 @@ func (b *bed) well(n int, code workflow.FindingCode) workflow.Finding {
 // bandComesOff: an offered removal is done; under a plan that was stopped whoever
 // confirms the band's state takes it off.
 func (b *bed) bandComesOff() bool {
-	if b.e.Plan.Status == workflow.PlanRevoked || b.e.Protocol == nil {
+	if b.e.Plan.Status == workflow.PlanRevoked || b.e.Protocol == nil || !b.e.Plan.Summary.BandOn {
 		return true
 	}
 	return slices.ContainsFunc(b.e.Tasks, func(t workflow.Task) bool { return t.Key.Code == workflow.BandRemoval && t.Status.Turn() })

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"fhirsvc/internal/workflow"
 )
@@ -75,20 +74,15 @@ func emptyBandOverdue(m *move) string {
 		return ""
 	}
 	for _, t := range m.open(workflow.BandRemoval) {
-		from := empty.Add(m.p.WatchAtEmpty)
-		if t.Status.Turn() { // the nurse has as much time as if it had been offered at its earliest
-			from = latest(from, m.lastLook(), m.w.test.When())
-		}
-		late := from.Add(m.p.RemovalDue + m.p.Grace[workflow.BandRemoval].Overdue)
+		late := empty.Add(m.p.WatchAtEmpty + m.p.RemovalDue + m.p.Grace[workflow.BandRemoval].Overdue)
 		wasHeld := m.w.wet.After(empty) || m.w.air.After(empty)
-		if len(t.Outputs) == 0 && !wasHeld && !m.after.Last.Before(late) && t.Lateness != workflow.Overdue && t.Lateness != workflow.Escalated {
+		// An offered one has as much time as if it had been offered at its earliest: see lateIsCalled.
+		if len(t.Outputs) == 0 && !t.Status.Turn() && !wasHeld && !m.after.Last.Before(late) && t.Lateness != workflow.Overdue && t.Lateness != workflow.Escalated {
 			return fmt.Sprintf("empty since %s and not overdue at %s: %s due=%s", clock(empty), clock(m.after.Last), t.Status, clock(t.Due))
 		}
 	}
 	return ""
 }
-
-func latest(times ...time.Time) time.Time { return slices.MaxFunc(times, time.Time.Compare) }
 
 func releaseOnEvidence(m *move) string {
 	for _, t := range m.offered(workflow.ReleaseStep) {
@@ -231,8 +225,8 @@ func easingIsOffered(m *move) string {
 		m.w.bleeding || m.book().State != workflow.BookKnown || m.book().Volume.Sign() <= 0 || m.w.air.After(test.When()) || m.used() {
 		return ""
 	}
-	if len(m.offered(workflow.EaseCompression)) > 0 {
-		return ""
+	if slices.ContainsFunc(m.open(workflow.EaseCompression), func(t workflow.Task) bool { return t.Status.Turn() }) {
+		return "" // offered, or done and its look is waited for
 	}
 	for _, t := range m.open(workflow.ReleaseStep) {
 		soon := t.Status == workflow.TaskDraft && !m.after.Last.Add(m.p.Visit).Before(t.NotBefore)
