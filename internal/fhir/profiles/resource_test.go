@@ -230,6 +230,15 @@ func number(t *testing.T, n *tree.Node) int {
 	return int(n.Text[0] - '0')
 }
 
+// The page for readers names every profile.
+func TestPageNamesEveryProfile(t *testing.T) {
+	page, err := os.ReadFile("../../../docs/profiles.md")
+	require.NoError(t, err)
+	for _, p := range profiles.All() {
+		require.Contains(t, string(page), "`"+strings.TrimPrefix(p.URL, profiles.Base)+"`")
+	}
+}
+
 // An issue is still one that a person understands without the profile at hand.
 func TestWordsNameTheProfile(t *testing.T) {
 	issues := strict().Resource([]byte(strings.Replace(message, `"timestamp":"2026-11-25T14:00:00Z",`, "", 1)))

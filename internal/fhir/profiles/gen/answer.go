@@ -31,7 +31,8 @@ func answers() []valueSet {
 		},
 		{
 			"haematoma-answer", "HaematomaAnswer", "Answers: haematoma at the access site",
-			"Whether there is a haematoma.", []fhir.Coding{absent, present},
+			"Whether there is a haematoma.",
+			[]fhir.Coding{absent, present},
 		},
 		{
 			"band-state-answer", "BandStateAnswer", "Answers: state of the band",
