@@ -34,7 +34,7 @@ func (b *bed) nurse() workflow.Input {
 
 // resume lifts a hold: a clinician who ordered one is asked.
 func (b *bed) resume() workflow.Input {
-	if b.e.Plan.Status != workflow.PlanOnHold {
+	if !b.e.Plan.Summary.BandOn || !watch(&b.e).held {
 		return nil
 	}
 	return workflow.Charted{Stamp: b.stamp(), Orders: []workflow.Order{{

@@ -175,7 +175,7 @@ func endsDone(m *move) string {
 	if m.after.Plan.Status != workflow.PlanCompleted {
 		return ""
 	}
-	if m.bandOn() && m.before.Plan.Status != workflow.PlanCompleted {
+	if m.bandOn() {
 		return "the plan is completed with the band on"
 	}
 	if !m.done(workflow.DischargeCheck) {
