@@ -179,6 +179,7 @@ func (s *story) step(in workflow.Input) string {
 	s.inputs = append(s.inputs, in)
 	s.e = next
 	checkAlways(s.t, &s.e)
+	s.checkRendered(effects)
 	var b strings.Builder
 	for _, eff := range effects {
 		switch eff := eff.(type) {
