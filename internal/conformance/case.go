@@ -6,6 +6,8 @@ type Case struct {
 	Class string // what kind of fault it has: a class of mutation, or Valid or Stored
 	Type  string // resource type
 	Body  []byte // the resource's JSON as it is judged, not always well-formed
+
+	Profiles []string // canonical URLs of profiles that it must fit, whatever it claims
 }
 
 // Classes that are not mutations.

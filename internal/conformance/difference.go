@@ -86,12 +86,12 @@ func (d *Difference) explains(id string, weRefuse bool) bool {
 
 // Unexplained gives, a line each, what is wrong with the agreement of ours and the
 // reference: differences that the list does not explain, entries that explain nothing,
-// and, whatever the list says, anything stored that the reference refuses alone.
+// and, whatever the list says, anything stored that either refuses.
 func Unexplained(cases []Case, ours, reference Judgement, list []*Difference) []string {
 	var faults []string
 	for i, c := range cases {
 		we, they := ours.Verdicts[i].FirstError(), reference.Verdicts[i].FirstError()
-		if (we == nil) == (they == nil) {
+		if (we == nil) == (they == nil) && (c.Class != Stored || we == nil) {
 			continue
 		}
 		who, e := "ours", we
@@ -100,12 +100,12 @@ func Unexplained(cases []Case, ours, reference Judgement, list []*Difference) []
 		}
 		explained := false
 		for _, d := range list {
-			if d.explains(c.ID, we != nil) {
+			if c.Class != Stored && d.explains(c.ID, we != nil) {
 				d.used, explained = true, true
 			}
 		}
-		if !explained || c.Class == Stored && we == nil {
-			faults = append(faults, fmt.Sprintf("%s: only %s refuses it, at %s: %s", c.ID, who, e.Location, e.Message))
+		if !explained {
+			faults = append(faults, fmt.Sprintf("%s: %s refuses it, at %s: %s", c.ID, who, e.Location, e.Message))
 		}
 	}
 	for _, d := range list {

@@ -10,12 +10,12 @@ import (
 // question is a case as it is sent to a validator: the text of the resource is a JSON
 // string, since it is not always well-formed.
 type question struct {
-	ID       string `json:"id"`
-	Resource string `json:"resource"`
+	ID       string   `json:"id"`
+	Resource string   `json:"resource"`
+	Profiles []string `json:"profiles,omitempty"`
 }
 
-// maxLine bounds a line of the exchange; the published bundles of all definitions are
-// the longest, at some 30 MB.
+// maxLine bounds a line of the exchange: a verdict with very many issues is the longest.
 const maxLine = 256 << 20
 
 func lines(r io.Reader) *bufio.Scanner {
@@ -29,7 +29,7 @@ func ask(w io.Writer, cases []Case) error {
 	out := bufio.NewWriter(w)
 	enc := json.NewEncoder(out)
 	for _, c := range cases {
-		if err := enc.Encode(question{c.ID, string(c.Body)}); err != nil {
+		if err := enc.Encode(question{c.ID, string(c.Body), c.Profiles}); err != nil {
 			return err
 		}
 	}

@@ -21,12 +21,19 @@ type Judgement struct {
 	Memory   int64         // largest resident set in bytes, 0 when not measured
 }
 
-// Ours judges with the project's validator as it stands in the service.
-func Ours(v *validate.Validator, cases []Case) Judgement {
+// Ours judges with the project's validator: what the service writes by the profiles that
+// its options require, all else by R4 and the profiles that it claims.
+func Ours(outgoing validate.Options, cases []Case) Judgement {
+	written := validate.New(validate.Options{Guide: outgoing.Guide, Require: outgoing.Require})
+	general := validate.New(validate.Options{Guide: outgoing.Guide})
 	start := time.Now()
 	out := Judgement{Name: OursName, Verdicts: make([]Verdict, len(cases))}
 	for i, c := range cases {
 		out.Verdicts[i] = Verdict{ID: c.ID}
+		v := general
+		if c.Class == Stored {
+			v = written
+		}
 		for _, issue := range v.Resource(c.Body) {
 			out.Verdicts[i].Issues = append(out.Verdicts[i].Issues, Issue{
 				string(issue.Severity), issue.Expression, issue.Rule, issue.Details,
@@ -48,21 +55,11 @@ type Program struct {
 	Name    string
 	Command []string
 	Env     []string // beside what is inherited
-	Longest int      // cases longer than this many bytes are not given to it; 0 means no limit
 }
 
 // Judge runs the program over the cases. What it wrote to standard error is part of the
 // error when it fails.
 func (p Program) Judge(ctx context.Context, cases []Case) (Judgement, error) {
-	given := cases
-	if p.Longest > 0 {
-		given = nil
-		for _, c := range cases {
-			if len(c.Body) <= p.Longest {
-				given = append(given, c)
-			}
-		}
-	}
 	start := time.Now()
 	cmd := exec.CommandContext(ctx, p.Command[0], p.Command[1:]...)
 	cmd.Env = append(os.Environ(), p.Env...)
@@ -73,7 +70,7 @@ func (p Program) Judge(ctx context.Context, cases []Case) (Judgement, error) {
 	defer os.Remove(complaints.Name()) //nolint:errcheck // a temporary file
 	defer complaints.Close()           //nolint:errcheck // only read
 	cmd.Stderr = complaints
-	got, err := talk(cmd, given)
+	got, err := talk(cmd, cases)
 	if err != nil {
 		said, _ := os.ReadFile(complaints.Name())
 		return Judgement{}, fmt.Errorf("%s: %w\n%.4000s", p.Name, err, said)

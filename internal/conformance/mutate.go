@@ -33,7 +33,7 @@ type mutator struct {
 
 func (m *mutator) seed(s seedOf) {
 	m.from, m.root = s, s.make()
-	m.cases = append(m.cases, Case{"seed/" + s.name, Seed, s.typ, toJSON(m.root)})
+	m.cases = append(m.cases, Case{ID: "seed/" + s.name, Class: Seed, Type: s.typ, Body: toJSON(m.root)})
 	shapes := map[*definitions.Shape]bool{}
 	for _, p := range places(m.root) {
 		if !shapes[p.shape] {
@@ -58,7 +58,7 @@ func (m *mutator) add(class, what string, body []byte) {
 		return
 	}
 	m.done[key] = true
-	m.cases = append(m.cases, Case{id, class, m.from.typ, body})
+	m.cases = append(m.cases, Case{ID: id, Class: class, Type: m.from.typ, Body: body})
 }
 
 func oncePerDataType(class string) bool {

@@ -10,7 +10,7 @@ import (
 
 // violation breaks one invariant of a resource type, starting from a seed.
 type violation struct {
-	key  string            // the invariant, and after "/" which way it is broken
+	key  string            // the invariant, and after "/" which way it is broken; or "class: what"
 	seed string            // name of the seed
 	set  map[string]string // path of members and indexes to JSON; "" takes the member away
 }
@@ -19,6 +19,8 @@ type violation struct {
 const (
 	invariantClass  = "invariant"  // a published invariant is broken
 	attachmentClass = "attachment" // size or hash are not those of the data
+	bundleClass     = "bundle"     // what R4 says of Bundles in words
+	vitalClass      = "vital-sign" // a vital sign that does not fit its published profile
 )
 
 // violate adds one entry of the table.
@@ -29,7 +31,11 @@ func (m *mutator) violate(v violation) {
 	for _, path := range sortedKeys(v.set) {
 		set(root, path, v.set[path])
 	}
-	m.add(invariantClass, v.key, toJSON(root))
+	class, what, ok := strings.Cut(v.key, ": ")
+	if !ok {
+		class, what = invariantClass, v.key
+	}
+	m.add(class, what, toJSON(root))
 }
 
 func seedNamed(name string) seedOf {
@@ -229,70 +235,6 @@ func sortedKeys[T any](m map[string]T) []string {
 	}
 	sort.Strings(out)
 	return out
-}
-
-// violations break the invariants of the resource types, and those of types that stand
-// only in an extension here (hl7.org/fhir/R4, each resource's page, "Constraints").
-func violations() []violation {
-	one := func(key, seed string, set ...string) violation {
-		v := violation{key, seed, map[string]string{}}
-		for i := 0; i < len(set); i += 2 {
-			v.set[set[i]] = set[i+1]
-		}
-		return v
-	}
-	list := bundleViolations(one)
-	for _, name := range violableTypes() {
-		for _, bad := range dataTypeViolations(name) {
-			member := `"value` + name + `": ` + bad.json
-			if name == "Timing.repeat" {
-				member = `"valueTiming": {"repeat": ` + bad.json + `}`
-			}
-			list = append(list, one(bad.key+"/in-extension/"+name, "Patient", "contained", "",
-				"extension/0", `{"url": "https://fhirsvc.example/fhir/StructureDefinition/any", `+member+`}`))
-		}
-	}
-	return append(list, []violation{
-		one("cpb-1", "CapabilityStatement", "rest", "", "messaging", "", "document", ""),
-		one("cpb-2", "CapabilityStatement", "kind", `"requirements"`, "description", "", "software", "", "implementation", "", "messaging/0/endpoint", ""),
-		one("cpb-3", "CapabilityStatement", "kind", `"requirements"`, "software", "", "implementation", ""),
-		one("cpb-7", "CapabilityStatement", "document", `[{"mode": "producer", "profile": "https://fhirsvc.example/a"}, {"mode": "producer", "profile": "https://fhirsvc.example/a"}]`),
-		one("cpb-9", "CapabilityStatement", "rest/0/resource", `[{"type": "Task"}, {"type": "Task"}]`),
-		one("cpb-12", "CapabilityStatement", "rest/0/resource/0/searchParam", `[{"name": "a", "type": "token"}, {"name": "a", "type": "token"}]`),
-		one("cpb-14", "CapabilityStatement", "implementation", ""),
-		one("cpb-15/implementation", "CapabilityStatement", "kind", `"capability"`, "messaging/0/endpoint", ""),
-		one("cpb-15/software", "CapabilityStatement", "kind", `"capability"`, "messaging/0/endpoint", "", "implementation", "", "software", ""),
-		one("cpb-16", "CapabilityStatement", "kind", `"requirements"`, "messaging/0/endpoint", ""),
-		one("cpl-3", "CarePlan", "activity/0/reference", `{"reference": "Task/a1"}`),
-		one("inv-1", "Task", "authoredOn", `"2025-03-05"`, "lastModified", `"2025-03-04"`),
-		one("inv-1/zone", "Task", "authoredOn", `"2025-03-04T09:00:00Z"`, "lastModified", `"2025-03-04T09:30:00+01:00"`),
-		one("mad-1", "MedicationAdministration", "dosage", `{"text": "text"}`),
-		one("obs-3", "Observation", "referenceRange", `[{"type": {"text": "text"}}]`),
-		one("obs-6", "Observation", "dataAbsentReason", `{"text": "text"}`),
-		one("obs-7", "Observation", "code", `{"coding": [{"system": "https://fhirsvc.example/a", "code": "a"}]}`,
-			"component", `[{"code": {"coding": [{"system": "https://fhirsvc.example/a", "code": "a"}]}, "valueString": "text"}]`),
-		one("pat-1", "Patient", "contact", `[{"gender": "female"}]`),
-		one("prr-1", "ServiceRequest", "code", ""),
-	}...)
-}
-
-func bundleViolations(one func(key, seed string, set ...string) violation) []violation {
-	return []violation{
-		one("bdl-1", "Bundle-collection", "total", `1`),
-		one("bdl-2", "Bundle-collection", "entry/0/search", `{"mode": "match"}`),
-		one("bdl-3/missing", "Bundle-transaction", "entry/0/request", ""),
-		one("bdl-3/unwanted", "Bundle", "entry/0/request", `{"method": "GET", "url": "Patient/a1"}`),
-		one("bdl-4/missing", "Bundle-transaction-response", "entry/0/response", ""),
-		one("bdl-4/unwanted", "Bundle", "entry/0/response", `{"status": "200"}`),
-		one("bdl-5", "Bundle-collection", "entry/0/resource", ""),
-		one("bdl-7", "Bundle-collection", "entry", `[{"fullUrl": "https://fhirsvc.example/fhir/Patient/a1", "resource": {"resourceType": "Patient", "id": "a1"}}, {"fullUrl": "https://fhirsvc.example/fhir/Patient/a1", "resource": {"resourceType": "Patient", "id": "a1"}}]`),
-		one("bdl-8", "Bundle-collection", "entry/0/fullUrl", `"https://fhirsvc.example/fhir/Patient/a1/_history/1"`),
-		one("bdl-9/missing", "Bundle-document", "identifier", ""),
-		one("bdl-9/system", "Bundle-document", "identifier/system", ""),
-		one("bdl-10", "Bundle-document", "timestamp", ""),
-		one("bdl-11", "Bundle-document", "entry/0", `{"fullUrl": "https://fhirsvc.example/fhir/Patient/b1", "resource": {"resourceType": "Patient", "id": "b1", "active": true}}`),
-		one("bdl-12", "Bundle-message", "entry/0", `{"fullUrl": "https://fhirsvc.example/fhir/Patient/b1", "resource": {"resourceType": "Patient", "id": "b1", "active": true}}`),
-	}
 }
 
 // applying gives the keys of all error-level invariants that apply somewhere within

@@ -9,13 +9,10 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
-	"strings"
 	"time"
 
-	"fhirsvc/api"
 	"fhirsvc/internal/conformance"
-	"fhirsvc/internal/fhir/definitions"
-	"fhirsvc/internal/fhir/validate"
+	"fhirsvc/internal/fhir/profiles"
 )
 
 const (
@@ -93,7 +90,7 @@ func corpus(folders []string) ([]conformance.Case, error) {
 	}
 	cases = append(cases, examples...)
 	for _, f := range folders {
-		stored, err := conformance.Folder(f)
+		stored, err := conformance.Folder(f, profiles.Outgoing().Require)
 		if err != nil {
 			return nil, err
 		}
@@ -105,11 +102,7 @@ func corpus(folders []string) ([]conformance.Case, error) {
 
 // judge asks all validators: ours, the reference, and the others, in this order.
 func judge(ctx context.Context, o options, cases []conformance.Case) ([]conformance.Judgement, error) {
-	ours, err := service()
-	if err != nil {
-		return nil, err
-	}
-	out := []conformance.Judgement{conformance.Ours(ours, cases)}
+	out := []conformance.Judgement{conformance.Ours(profiles.Outgoing(), cases)}
 	for _, p := range programs(o) {
 		j, err := p.Judge(ctx, cases)
 		if err != nil {
@@ -120,32 +113,17 @@ func judge(ctx context.Context, o options, cases []conformance.Case) ([]conforma
 	return out, nil
 }
 
-// service makes our validator with the project's own profiles.
-func service() (*validate.Validator, error) {
-	var own [][]byte
-	for name, body := range api.Conformance() {
-		if !strings.HasPrefix(name, "SearchParameter-") {
-			own = append(own, body)
-		}
-	}
-	guide, err := definitions.R4().ReadGuide(own...)
-	if err != nil {
-		return nil, err
-	}
-	return validate.New(validate.Options{Guide: guide}), nil
-}
-
 func programs(o options) []conformance.Program {
 	java := filepath.Join(o.java, "classes") + ":" + filepath.Join(o.java, "lib", "*")
 	npm := func(name, peer string) conformance.Program {
 		return conformance.Program{
-			Name: name, Command: []string{"node", ".ci/conformance/peer.cjs", peer}, Longest: 1 << 20,
+			Name: name, Command: []string{"node", ".ci/conformance/peer.cjs", peer},
 			Env: []string{"NODE_PATH=" + o.npm},
 		}
 	}
 	return []conformance.Program{
 		{Name: conformance.ReferenceName, Command: []string{"java", "-Xmx3g", "-cp", java, "Validate", "api"}},
-		{Name: "google/fhir/go", Command: []string{o.google}, Longest: 1 << 20},
+		{Name: "google/fhir/go", Command: []string{o.google}},
 		npm("JSON schema", "schema"),
 		npm("npm fhir", "fhir"),
 		npm("medplum", "medplum"),
