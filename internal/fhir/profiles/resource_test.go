@@ -184,6 +184,7 @@ func TestClaimsAreAdvice(t *testing.T) {
 }
 
 func TestFind(t *testing.T) {
+	require.Equal(t, fhir.CanonicalBase+"/StructureDefinition/", profiles.Base)
 	require.Equal(t, "Task", profiles.Find(profiles.Base+"compression-release-task|0.1.0").Type)
 	require.Equal(t, "Observation", profiles.Find("http://hl7.org/fhir/StructureDefinition/heartrate").Type)
 	require.Nil(t, profiles.Find("https://x.example/none"))
