@@ -118,7 +118,8 @@ func (b *bed) air() []workflow.Input {
 }
 
 // visits are several findings in one entry: a bleed handled first and charted later, a
-// step with its look, an empty band taken off, and findings of the other hand.
+// step with its look, a step twice with a count, an empty band taken off, and findings of
+// the other hand.
 func (b *bed) visits() []workflow.Input {
 	two := decimal("2")
 	dry := func(n int) workflow.Finding { return b.finding(n, workflow.Bleeding, workflow.Haemostasis, nil) }
@@ -132,6 +133,7 @@ func (b *bed) visits() []workflow.Input {
 	return []workflow.Input{
 		b.chart(b.finding(0, workflow.AirRemoved, "", two), active(1), b.finding(2, workflow.AirAdded, "", two), dry(3)),
 		b.chart(b.finding(0, workflow.AirRemoved, "", two), dry(1)),
+		b.chart(b.finding(0, workflow.AirRemoved, "", two), b.finding(1, workflow.AirRemoved, "", two), b.finding(2, workflow.AirVolume, "", two)),
 		b.chart(active(0), dry(1)),
 		b.chart(active(0), b.finding(1, workflow.Patency, workflow.Occluded, nil)),
 		b.chart(dry(0), b.finding(1, workflow.Patency, workflow.Patent, nil), b.finding(2, workflow.Band, workflow.BandOff, nil)),

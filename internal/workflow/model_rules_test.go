@@ -182,11 +182,20 @@ func twinsAreDoubt(m *move) string {
 	return ""
 }
 
-// settledSince reports whether a count, an order or another band came after the finding.
+// settledSince reports whether an order, another band or a count came after the finding;
+// a count that was entered with it settles nothing.
 func (m *move) settledSince(f *workflow.Finding) bool {
 	return slices.ContainsFunc(m.ledger, func(x workflow.Entry) bool {
-		settles := x.Kind == workflow.EntryCounted || x.Kind == workflow.EntryOrdered || x.Kind == workflow.EntryTakenOff
-		return settles && !x.At.Before(f.When())
+		switch x.Kind {
+		case workflow.EntryOrdered, workflow.EntryTakenOff:
+			return !x.At.Before(f.When())
+		case workflow.EntryCounted:
+			return slices.ContainsFunc(m.w.facts, func(c workflow.Finding) bool {
+				return c.Code == workflow.AirVolume && c.When().Equal(x.At) && !x.At.Before(f.When()) && c.Recorded.After(f.Recorded)
+			})
+		case workflow.EntryStart, workflow.EntryRemoved, workflow.EntryAdded:
+		}
+		return false
 	})
 }
 
