@@ -2,7 +2,6 @@ package conformance
 
 import (
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 )
@@ -53,34 +52,36 @@ func scores(cases []Case, j Judgement) map[string]score {
 	return out
 }
 
-// Table writes, as Markdown, what each validator found of each class of mutation, and
+// Table gives, as Markdown, what each validator found of each class of mutation, and
 // what of the valid ones it refused.
-func Table(w io.Writer, cases []Case, judgements []Judgement) {
+func Table(cases []Case, judgements []Judgement) string {
+	var w strings.Builder
 	all := make([]map[string]score, len(judgements))
 	names := make([]string, len(judgements))
 	for i, j := range judgements {
 		all[i], names[i] = scores(cases, j), j.Name
 	}
-	fmt.Fprintf(w, "| class | cases | %s |\n", strings.Join(names, " | "))
-	fmt.Fprintf(w, "|---|---|%s\n", strings.Repeat("---|", len(names)))
+	fmt.Fprintf(&w, "| class | cases | %s |\n", strings.Join(names, " | "))
+	fmt.Fprintf(&w, "|---|---|%s\n", strings.Repeat("---|", len(names)))
 	total := make([]score, len(judgements))
 	for _, c := range classes() {
-		row(w, c.text, all, c.name)
+		row(&w, c.text, all, c.name)
 		for i := range all {
 			total[i].refused += all[i][c.name].refused
 			total[i].given += all[i][c.name].given
 		}
 	}
-	fmt.Fprintf(w, "| **all mutants found** | **%d** |", total[0].given)
+	fmt.Fprintf(&w, "| **all mutants found** | **%d** |", total[0].given)
 	for _, s := range total {
-		fmt.Fprintf(w, " **%d** |", s.refused)
+		fmt.Fprintf(&w, " **%d** |", s.refused)
 	}
-	fmt.Fprintln(w)
-	row(w, "seeds, valid: refused", all, Seed)
-	row(w, "published examples: refused", all, Published)
+	fmt.Fprintln(&w)
+	row(&w, "seeds, valid: refused", all, Seed)
+	row(&w, "published examples: refused", all, Published)
+	return w.String()
 }
 
-func row(w io.Writer, text string, all []map[string]score, class string) {
+func row(w *strings.Builder, text string, all []map[string]score, class string) {
 	fmt.Fprintf(w, "| %s | %d |", text, all[0][class].given)
 	for _, s := range all {
 		fmt.Fprintf(w, " %d |", s[class].refused)
@@ -88,8 +89,9 @@ func row(w io.Writer, text string, all []map[string]score, class string) {
 	fmt.Fprintln(w)
 }
 
-// List writes the differences as Markdown, those of one reason together.
-func List(w io.Writer, list []*Difference) {
+// List gives the differences as Markdown, those of one reason together.
+func List(list []*Difference) string {
+	var w strings.Builder
 	var order []string
 	patterns := map[string][]string{}
 	for _, d := range list {
@@ -99,21 +101,24 @@ func List(w io.Writer, list []*Difference) {
 		}
 		patterns[key] = append(patterns[key], "`"+d.Pattern+"`")
 	}
-	fmt.Fprint(w, "| cases | refused by | why | the standard |\n|---|---|---|---|\n")
+	fmt.Fprint(&w, "| cases | refused by | why | the standard |\n|---|---|---|---|\n")
 	for _, key := range order {
-		fmt.Fprintf(w, "| %s %s\n", strings.Join(patterns[key], " "), key)
+		fmt.Fprintf(&w, "| %s %s\n", strings.Join(patterns[key], " "), key)
 	}
+	return w.String()
 }
 
-// Costs writes how long each validator took and how much memory it had, a line each.
-func Costs(w io.Writer, judgements []Judgement) {
+// Costs gives how long each validator took and how much memory it had, a line each.
+func Costs(judgements []Judgement) string {
+	var w strings.Builder
 	for _, j := range judgements {
-		fmt.Fprintf(w, "%-18s %6d verdicts in %6.1f s, %5.0f a second", j.Name, len(j.Verdicts), j.Took.Seconds(), float64(len(j.Verdicts))/j.Took.Seconds())
+		fmt.Fprintf(&w, "%-18s %6d verdicts in %6.1f s, %5.0f a second", j.Name, len(j.Verdicts), j.Took.Seconds(), float64(len(j.Verdicts))/j.Took.Seconds())
 		if j.Memory > 0 {
-			fmt.Fprintf(w, ", %d MB", j.Memory>>20)
+			fmt.Fprintf(&w, ", %d MB", j.Memory>>20)
 		}
-		fmt.Fprintln(w)
+		fmt.Fprintln(&w)
 	}
+	return w.String()
 }
 
 // Replace puts text between the marks "<!-- name -->" and "<!-- /name -->" of a document.

@@ -171,8 +171,10 @@ func dataTypeViolations(name string) []dataTypeViolation {
 	switch name {
 	case "Age":
 		return []dataTypeViolation{
-			{"age-1", `{"value": 4}`}, {"age-1/negative", `{"value": -4, ` + ucum + `, "code": "a"}`},
-			{"age-1/system", `{"value": 4, "system": "https://fhirsvc.example/units", "code": "a"}`}, {"qty-3", `{"value": 4, "code": "a"}`},
+			{"age-1", `{"value": 4}`},
+			{"age-1/negative", `{"value": -4, ` + ucum + `, "code": "a"}`},
+			{"age-1/system", `{"value": 4, "system": "https://fhirsvc.example/units", "code": "a"}`},
+			{"qty-3", `{"value": 4, "code": "a"}`},
 		}
 	case "Attachment":
 		return []dataTypeViolation{{"att-1", `{"data": "dGV4dA=="}`}}
@@ -193,7 +195,8 @@ func dataTypeViolations(name string) []dataTypeViolation {
 		}
 	case "Duration":
 		return []dataTypeViolation{
-			{"drt-1/value", `{` + ucum + `, "code": "min"}`}, {"drt-1/system", `{"value": 4, "system": "https://fhirsvc.example/units", "code": "min"}`},
+			{"drt-1/value", `{` + ucum + `, "code": "min"}`},
+			{"drt-1/system", `{"value": 4, "system": "https://fhirsvc.example/units", "code": "min"}`},
 			{"qty-3", `{"value": 4, "code": "min"}`},
 		}
 	case "Expression":
@@ -214,14 +217,21 @@ func dataTypeViolations(name string) []dataTypeViolation {
 		return []dataTypeViolation{
 			{"trd-1", `{"type": "data-added", "data": [{"type": "Observation"}], "timingDate": "2025-03-04"}`},
 			{"trd-2", `{"type": "named-event", "name": "a", "condition": {"language": "text/fhirpath", "expression": "true"}}`},
-			{"trd-3/named", `{"type": "named-event"}`}, {"trd-3/periodic", `{"type": "periodic"}`}, {"trd-3/data", `{"type": "data-added"}`},
+			{"trd-3/named", `{"type": "named-event"}`},
+			{"trd-3/periodic", `{"type": "periodic"}`},
+			{"trd-3/data", `{"type": "data-added"}`},
 		}
 	case "Timing.repeat":
 		return []dataTypeViolation{
-			{"tim-1", `{"duration": 5}`}, {"tim-2", `{"period": 15}`}, {"tim-4", `{"duration": -5, "durationUnit": "min"}`},
-			{"tim-5", `{"period": -5, "periodUnit": "min"}`}, {"tim-6", `{"frequency": 1, "periodMax": 5}`},
-			{"tim-7", `{"frequency": 1, "durationMax": 5}`}, {"tim-8", `{"countMax": 5}`},
-			{"tim-9/alone", `{"offset": 5}`}, {"tim-9/meal", `{"offset": 5, "when": ["C"]}`},
+			{"tim-1", `{"duration": 5}`},
+			{"tim-2", `{"period": 15}`},
+			{"tim-4", `{"duration": -5, "durationUnit": "min"}`},
+			{"tim-5", `{"period": -5, "periodUnit": "min"}`},
+			{"tim-6", `{"frequency": 1, "periodMax": 5}`},
+			{"tim-7", `{"frequency": 1, "durationMax": 5}`},
+			{"tim-8", `{"countMax": 5}`},
+			{"tim-9/alone", `{"offset": 5}`},
+			{"tim-9/meal", `{"offset": 5, "when": ["C"]}`},
 			{"tim-10", `{"timeOfDay": ["09:00:00"], "when": ["MORN"]}`},
 		}
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"flag"
@@ -55,7 +54,7 @@ func run(ctx context.Context, o options) error {
 	if err != nil {
 		return err
 	}
-	conformance.Costs(os.Stdout, judgements)
+	fmt.Print(conformance.Costs(judgements))
 	list, err := differences()
 	if err != nil {
 		return err
@@ -145,14 +144,12 @@ func hold(update bool, cases []conformance.Case, judgements []conformance.Judgem
 	if err != nil {
 		return err
 	}
-	var table, reasons bytes.Buffer
-	conformance.Table(&table, cases, judgements)
-	conformance.List(&reasons, list)
-	text, err := conformance.Replace(string(old), "table", table.String())
+	table := conformance.Table(cases, judgements)
+	text, err := conformance.Replace(string(old), "table", table)
 	if err != nil {
 		return err
 	}
-	text, err = conformance.Replace(text, "differences", reasons.String())
+	text, err = conformance.Replace(text, "differences", conformance.List(list))
 	if err != nil {
 		return err
 	}
@@ -160,7 +157,7 @@ func hold(update bool, cases []conformance.Case, judgements []conformance.Judgem
 		return nil
 	}
 	if !update {
-		fmt.Print(table.String())
+		fmt.Print(table)
 		return errors.New(document + ": the tables are not what came out; run make conformance UPDATE=-update and read the diff")
 	}
 	return os.WriteFile(document, []byte(text), 0o644)
