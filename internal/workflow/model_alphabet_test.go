@@ -180,10 +180,10 @@ func (b *bed) updates() []workflow.Input {
 	}
 	owner, nobody := "nurse-2", ""
 	for _, t := range b.handles() {
-		switch {
-		case t.Status == workflow.TaskInProgress:
+		if t.Status == workflow.TaskInProgress {
 			add(workflow.TaskUpdate{Task: t.Key, Status: workflow.TaskReady, Owner: &nobody})
-		case t.Status == workflow.TaskReady:
+		}
+		if t.Status == workflow.TaskReady {
 			add(workflow.TaskUpdate{Task: t.Key, Status: workflow.TaskInProgress, Owner: &owner})
 			add(workflow.TaskUpdate{Task: t.Key, Status: workflow.TaskInProgress})
 		}

@@ -18,7 +18,6 @@ type witness struct {
 	test     *workflow.Finding  // last test that can show patency, or its charted absence
 	air      time.Time          // last change of air or band
 	out      time.Time          // last step out that was no easing
-	empty    time.Time          // since when no air is left; zero while there is some
 	wet      time.Time          // last finding of blood that counts as a bleed
 	bleeding bool
 	hold     time.Time // no release before, after a bleed
@@ -144,7 +143,7 @@ func gave(t workflow.Task, finding string) bool {
 
 func (w *witness) band(f *workflow.Finding, at time.Time) {
 	w.odd = nil
-	switch f.Answer {
+	switch f.Answer { //nolint:exhaustive // the other answers are not about this
 	case workflow.BandOff, workflow.BandNeverApplied:
 		if w.on {
 			w.on, w.off = false, at
@@ -195,7 +194,7 @@ func (w *witness) abnormal(code workflow.FindingCode) *workflow.Finding {
 		if f.Code != code || !f.Real() {
 			continue
 		}
-		switch f.Answer {
+		switch f.Answer { //nolint:exhaustive // the other answers are not about this
 		case workflow.Normal, workflow.Well, workflow.Weak:
 			return nil
 		case workflow.Absent:
