@@ -85,6 +85,7 @@ func bookRules() []rule {
 		{1, "a start that was not told stays unknown", unknownStaysUnknown},
 		{1, "a book below nothing or above the device is in doubt", impossibleIsDoubt},
 		{1, "like entries within minutes put the volume in doubt", twinsAreDoubt},
+		{1, "a count at odds with the book puts the volume in doubt", oddCountIsDoubt},
 		{1, "no planned volume and no removal while the volume is in doubt", nothingPlannedInDoubt},
 		{1, "no step goes below nothing or above the device", plansWithinDevice},
 		{1, "a Task with a volume says how sure it is", volumeSaysConfirmed},
@@ -178,6 +179,20 @@ func twinsAreDoubt(m *move) string {
 			}
 			last = f
 		}
+	}
+	return ""
+}
+
+// oddCountIsDoubt: one count that contradicts a known book is a question, no answer.
+func oddCountIsDoubt(m *move) string {
+	was := m.before.Plan.Summary.Book
+	f := m.findings()
+	if len(f) != 1 || f[0].Code != workflow.AirVolume || !f[0].Real() || was.State != workflow.BookKnown || !m.bandOn() || m.w.toEmpty {
+		return ""
+	}
+	last := &m.w.facts[len(m.w.facts)-1]
+	if f[0].Amount.Cmp(was.Volume) != 0 && last.ID == f[0].ID && m.book().State == workflow.BookKnown {
+		return fmt.Sprintf("%s mL were counted while the book said %s, and it is known", f[0].Amount, was.Volume)
 	}
 	return ""
 }
