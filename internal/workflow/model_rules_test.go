@@ -187,7 +187,7 @@ func twinsAreDoubt(m *move) string {
 func oddCountIsDoubt(m *move) string {
 	was := m.before.Plan.Summary.Book
 	f := m.findings()
-	if len(f) != 1 || f[0].Code != workflow.AirVolume || !f[0].Real() || was.State != workflow.BookKnown || !m.bandOn() || m.w.toEmpty || len(m.w.facts) == 0 {
+	if m.err != nil || len(f) != 1 || f[0].Code != workflow.AirVolume || !f[0].Real() || was.State != workflow.BookKnown || !m.bandOn() || m.w.toEmpty || len(m.w.facts) == 0 {
 		return ""
 	}
 	last := &m.w.facts[len(m.w.facts)-1]
