@@ -99,7 +99,7 @@ func TestTwoReplicas(t *testing.T) {
 	const plans = 40
 	// The first release has its time an hour after the start: seconds from now, and for
 	// all at once. Nobody has looked at the site, so it is withheld then.
-	begun := time.Now().UTC().Truncate(time.Millisecond).Add(-time.Hour + 4*time.Second)
+	begun := time.Now().UTC().Truncate(time.Millisecond).Add(-time.Hour + 12*time.Second)
 	var cases []bedside.Case
 	for i := range plans {
 		c := bedside.NewCase(100+i, "diagnostic", begun)
