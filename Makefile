@@ -5,7 +5,8 @@ SHELL := bash
 .NOTPARALLEL:
 
 GO ?= go
-TEST := $(GO) test -timeout 20m
+# One package at a time: some tests wait for a real clock, and want the machine.
+TEST := $(GO) test -timeout 20m -p 1
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 IMAGE ?= fhirsvc:$(VERSION)
 FUZZTIME ?= 30s
@@ -15,6 +16,10 @@ SANDBOX ?= sandbox --play
 LINTER := bin/tools/golangci-lint
 HELM := bin/tools/helm
 CHART := deploy/helm/fhirsvc
+# Where `make conformance` puts the validators of others, and what the tests stored.
+PEERS := .build/conformance
+# -update rewrites the tables of docs/validation.md.
+UPDATE ?=
 # Runs a command with a PostgreSQL of its own, see .ci/postgres.
 WITH_DB := .ci/postgres run
 # The packages that need no server.
@@ -40,15 +45,15 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 ##-- tests
 
-.PHONY: test quick race scenario golden test-db e2e fuzz bench cover db-up db-down
+.PHONY: test quick race scenario golden test-db e2e conformance fuzz bench cover db-up db-down
 test: ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) ./...
 
 quick: ## the tests that need no server, in seconds
 	$(TEST) -short $(QUICK)
 
-race: ## all tests under the race detector, the long ones shortened
-	$(WITH_DB) $(TEST) -race -short ./...
+race: ## the tests of all packages but cmd under the race detector, the long ones shortened
+	$(WITH_DB) $(TEST) -race -short ./internal/...
 
 scenario: ## rewrite the bedside stories' expected output; read the diff
 	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite
@@ -61,6 +66,13 @@ test-db: ## the store's contract, on both stores
 
 e2e: ## the tests over the wire against the real binary
 	$(WITH_DB) $(TEST) -count=1 ./cmd/...
+
+conformance: ## the validator beside those of others (needs Java 17, Maven and Node 20), see docs/validation.md
+	.ci/conformance/prepare $(PEERS)
+	rm -rf $(PEERS)/stored && mkdir -p $(PEERS)/stored
+	FHIRSVC_TEST_KEEP=$(abspath $(PEERS)/stored) $(WITH_DB) $(TEST) -short -count=1 ./cmd/fhirsvc
+	$(GO) run ./internal/conformance/run $(UPDATE) -java $(PEERS)/java -npm $(PEERS)/npm/node_modules -google $(PEERS)/google \
+		testdata/fhir api $(PEERS)/stored
 
 fuzz: ## every fuzz target for FUZZTIME
 	.ci/fuzz $(FUZZTIME)
@@ -106,7 +118,7 @@ tidy-diff: ## fail if go.mod or go.sum is not tidy
 helm-lint: $(HELM) ## lint and render the chart
 	.ci/helm-lint $(HELM) $(CHART)
 
-verify: fmt-check vet lint tidy-diff generate-diff helm-lint race test ## all that CI checks; the tests come last
+verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race test ## all that CI checks; the tests come last
 
 ##-- tools, pinned in a module of their own
 

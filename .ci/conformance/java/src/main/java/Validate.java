@@ -1,5 +1,6 @@
 import ca.uhn.fhir.context.FhirContext;
 import ca.uhn.fhir.context.support.DefaultProfileValidationSupport;
+import ca.uhn.fhir.context.support.IValidationSupport;
 import ca.uhn.fhir.parser.IParser;
 import ca.uhn.fhir.validation.FhirValidator;
 import ca.uhn.fhir.validation.SingleValidationMessage;
@@ -31,6 +32,7 @@ import org.hl7.fhir.common.hapi.validation.support.CommonCodeSystemsTerminologyS
 import org.hl7.fhir.common.hapi.validation.support.InMemoryTerminologyServerValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.PrePopulatedValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.SnapshotGeneratingValidationSupport;
+import org.hl7.fhir.common.hapi.validation.support.UnknownCodeSystemWarningValidationSupport;
 import org.hl7.fhir.common.hapi.validation.support.ValidationSupportChain;
 import org.hl7.fhir.common.hapi.validation.validator.FhirDefaultPolicyAdvisor;
 import org.hl7.fhir.common.hapi.validation.validator.FhirInstanceValidator;
@@ -108,13 +110,18 @@ public final class Validate {
     for (String folder : args) {
       addDefinitions(context.newJsonParser(), Path.of(folder), own);
     }
+    // A value set may list codes of a system that is not here, such as LOINC.
+    UnknownCodeSystemWarningValidationSupport elsewhere =
+        new UnknownCodeSystemWarningValidationSupport(context);
+    elsewhere.setNonExistentCodeSystemSeverity(IValidationSupport.IssueSeverity.WARNING);
     ValidationSupportChain support =
         new ValidationSupportChain(
             new DefaultProfileValidationSupport(context),
             own,
             new SnapshotGeneratingValidationSupport(context),
             new CommonCodeSystemsTerminologyService(context),
-            new InMemoryTerminologyServerValidationSupport(context));
+            new InMemoryTerminologyServerValidationSupport(context),
+            elsewhere);
     // A CodeableConcept fits a value set when one of its codings does
     // (hl7.org/fhir/R4/terminologies.html#required); without this all of them must.
     support.setCodeableConceptValidationSuccessfulIfNotAllCodingsAreValid(true);
