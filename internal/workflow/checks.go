@@ -23,8 +23,10 @@ func (m *machine) planSite() {
 	} else if next := m.nextAct(); !next.IsZero() && next.Before(due) && !next.Before(due.Add(-v.p.Visit)) {
 		due = next // acts due within minutes of each other are one visit
 	}
-	if empty := v.ledger.emptied; !empty.IsZero() && base.Before(empty.Add(v.p.WatchAtEmpty)) {
-		due = earlier(empty.Add(v.p.WatchAtEmpty), due)
+	if !v.ledger.emptied.IsZero() {
+		if watched := later(v.ledger.emptied, v.site.dryAt).Add(v.p.WatchAtEmpty); base.Before(watched) {
+			due = earlier(watched, due)
+		}
 	}
 	if v.band.odd != nil && v.band.odd.When().After(base) {
 		due = v.band.odd.When()

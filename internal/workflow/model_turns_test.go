@@ -1,3 +1,5 @@
+//go:build modelcheck
+
 package workflow_test
 
 import (

@@ -71,8 +71,9 @@ func (m *machine) planStatus() (PlanStatus, string) {
 	return PlanActive, ""
 }
 
-// discharged reports whether the discharge check was done.
-func (m *machine) discharged() bool { return m.e.completed(DischargeCheck) }
+// discharged reports whether the discharge check was done and the band is off: a check
+// that was done with the band on ends nothing.
+func (m *machine) discharged() bool { return m.e.completed(DischargeCheck) && !m.v.bandOn() }
 
 // planVolume asks for the volume and the start of compression that were not told, or
 // for a count that settles what is in doubt.

@@ -22,7 +22,7 @@ func (m *machine) planRemoval() {
 		m.put(w)
 		return
 	}
-	w.notBefore = empty.Add(v.p.WatchAtEmpty)
+	w.notBefore = later(empty, v.site.dryAt).Add(v.p.WatchAtEmpty) // a bleed restarts the watch
 	w.due = w.notBefore.Add(v.p.RemovalDue)
 	m.offer(&w, w.notBefore, m.removalStanding(), v.removalEvidence(empty, w.notBefore))
 	m.put(w)
@@ -117,7 +117,7 @@ func (m *machine) earliestDischarge() time.Time {
 func (m *machine) forecastOff() time.Time {
 	v := m.v
 	if !v.ledger.emptied.IsZero() {
-		return v.ledger.emptied.Add(v.p.WatchAtEmpty)
+		return later(v.ledger.emptied, v.site.dryAt).Add(v.p.WatchAtEmpty)
 	}
 	steps := v.road(m.at)
 	if len(steps) == 0 {

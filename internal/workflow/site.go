@@ -13,6 +13,7 @@ type site struct {
 	bleeds   int
 	lastAt   time.Time // when the last bleed was found
 	hold     time.Time // no release before
+	dryAt    time.Time // haemostasis after the last bleed under the band
 	dry      int       // dry steps since the last bleed
 	afterOff *bleed    // bleeding after the band came off, while it is open
 	dryOff   time.Time // haemostasis after that
@@ -51,7 +52,7 @@ func (v *view) dry(f *Finding) {
 		v.clear(causeAfterRemoval)
 	}
 	if s.bleed != nil {
-		s.hold, s.bleed = f.When().Add(v.holdAfter(s.bleed)), nil
+		s.hold, s.dryAt, s.bleed = f.When().Add(v.holdAfter(s.bleed)), f.When(), nil
 		return
 	}
 	if n := len(v.releases); n > 0 && !v.releases[n-1].dry {
