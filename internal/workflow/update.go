@@ -50,6 +50,9 @@ func (m *machine) output(t *Task, o Output, entry int) *Refusal {
 		if t.hasFinding(f.ID) {
 			return nil
 		}
+		if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
+			return refuse(RefusedRule, entry, "a test by %s can't show an open artery, so it completes no Task; it is kept as a finding", f.Method)
+		}
 		t.Outputs = append(t.Outputs, Output{Code: f.Code, Finding: f.ID, Missing: f.Missing})
 		return nil
 	}
