@@ -13,8 +13,8 @@ import (
 	"fhirsvc/internal/fhir/definitions/gen/npm"
 )
 
-// longest bounds an example. The 13 longer ones hold R4's own definitions, of types that
-// the service does not use, and cost some validators minutes each; ours reads them in its
+// longest bounds an example. The 12 longer ones hold R4's own definitions and guide, of types
+// that the service does not use, and cost some validators minutes each; ours reads them in its
 // own tests.
 const longest = 1 << 20
 

@@ -13,13 +13,15 @@ import (
 type Difference struct {
 	Pattern  string // of case ids, as path.Match has it, "**" at the end for any rest
 	Refuses  string // who refuses: "ours" or "reference"
+	Says     string // part of the text of the first error, "" for any
 	Reason   string // why they differ, who follows the standard
 	Standard string // the standard's words and their place
 	used     bool
 }
 
 // ReadDifferences reads the list. An entry is a block of lines "case: …", "refuses: …",
-// "reason: …", "standard: …"; several case lines may share the rest; # is a remark.
+// "says: …" where one is needed, "reason: …", "standard: …"; several case lines may share
+// the rest; # is a remark.
 func ReadDifferences(r io.Reader) ([]*Difference, error) {
 	var out []*Difference
 	var patterns []string
@@ -35,7 +37,7 @@ func ReadDifferences(r io.Reader) ([]*Difference, error) {
 			return fmt.Errorf("%v: an entry needs case, refuses, reason and standard", patterns)
 		}
 		for _, p := range patterns {
-			out = append(out, &Difference{Pattern: p, Refuses: entry["refuses"], Reason: entry["reason"], Standard: entry["standard"]})
+			out = append(out, &Difference{Pattern: p, Refuses: entry["refuses"], Says: entry["says"], Reason: entry["reason"], Standard: entry["standard"]})
 		}
 		patterns, entry = nil, map[string]string{}
 		return nil
@@ -65,9 +67,10 @@ func ReadDifferences(r io.Reader) ([]*Difference, error) {
 	}
 }
 
-// explains reports whether the entry speaks of the case.
-func (d *Difference) explains(id string, weRefuse bool) bool {
-	if weRefuse != (d.Refuses == "ours") {
+// explains reports whether the entry speaks of this error in the case, which who alone
+// found.
+func (d *Difference) explains(id, who string, e *Issue) bool {
+	if who != d.Refuses || !strings.Contains(e.Message, d.Says) {
 		return false
 	}
 	if prefix, ok := strings.CutSuffix(d.Pattern, "**"); ok {
@@ -100,7 +103,7 @@ func Unexplained(cases []Case, ours, reference Judgement, list []*Difference) []
 		}
 		explained := false
 		for _, d := range list {
-			if c.Class != Stored && d.explains(c.ID, we != nil) {
+			if c.Class != Stored && d.explains(c.ID, who, e) {
 				d.used, explained = true, true
 			}
 		}

@@ -50,6 +50,8 @@ func TestUnexplained(t *testing.T) {
 		{"listed", "null", refused, accepted, "Task/null/**", "ours", ""},
 		{"listed for another type", "null", refused, accepted, "Flag/null/**", "ours", "ours refuses"},
 		{"listed the other way", "null", accepted, refused, "Task/null/**", "ours", "reference refuses"},
+		{"listed for another error", "null", refused, accepted, "Task/null/** n", "ours", "ours refuses"},
+		{"listed for this error", "null", refused, accepted, "Task/null/** m", "ours", ""},
 		{"listed in vain", "null", refused, refused, "Task/null/**", "ours", "take it off"},
 		{"stored, and listed", Stored, accepted, refused, "Task/null/**", "reference", "reference refuses"},
 		{"stored, and both refuse", Stored, refused, refused, "", "", "ours refuses"},
@@ -58,7 +60,8 @@ func TestUnexplained(t *testing.T) {
 			t.Parallel()
 			var list []*Difference
 			if tt.pattern != "" {
-				list = append(list, &Difference{Pattern: tt.pattern, Refuses: tt.refuses})
+				pattern, says, _ := strings.Cut(tt.pattern, " ")
+				list = append(list, &Difference{Pattern: pattern, Says: says, Refuses: tt.refuses})
 			}
 			faults := Unexplained([]Case{{ID: "Task/null/Task.code/x", Class: tt.class}},
 				Judgement{Verdicts: []Verdict{tt.we}}, Judgement{Verdicts: []Verdict{tt.they}}, list)
