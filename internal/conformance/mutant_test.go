@@ -49,23 +49,3 @@ func TestEveryInvariantIsViolated(t *testing.T) {
 		require.True(t, broken[key], "no mutant breaks %s", key)
 	}
 }
-
-func TestZ(t *testing.T) {
-	v := validate.New(validate.Options{})
-	n := map[string][2]int{}
-	for _, c := range Mutants() {
-		x := n[c.Class]
-		x[1]++
-		bad := false
-		for _, i := range v.Resource(c.Body) {
-			bad = bad || i.Severity == "error" || i.Severity == "fatal"
-		}
-		if bad {
-			x[0]++
-		} else if c.Class != Seed {
-			t.Log("missed", c.ID)
-		}
-		n[c.Class] = x
-	}
-	t.Log(n)
-}
