@@ -45,7 +45,7 @@ func removalOnEvidence(m *move) string {
 		return "removal is offered and nobody saw the site dry after the watch"
 	case m.w.bleeding:
 		return "removal is offered while the site bleeds"
-	case m.w.wet.After(empty) && m.w.look.When().Before(m.w.wet.Add(m.p.WatchAtEmpty)):
+	case m.w.wet.After(empty) && m.w.look.When().Before(m.w.dried.Add(m.p.WatchAtEmpty)):
 		return "removal is offered and the site bled during the watch"
 	case m.w.test == nil || m.w.test.When().Before(empty):
 		return "removal is offered without a test or a reason why there is none"
@@ -59,8 +59,11 @@ func removalIsOffered(m *move) string {
 		return ""
 	}
 	watched := empty.Add(m.p.WatchAtEmpty)
+	if m.w.dried.After(empty) {
+		watched = m.w.dried.Add(m.p.WatchAtEmpty) // the watch is one of a dry site
+	}
 	dry := m.w.look != nil && m.w.look.Answer == workflow.Haemostasis &&
-		!m.w.look.When().Before(watched) && !m.w.look.When().Before(m.w.wet.Add(m.p.WatchAtEmpty))
+		!m.w.look.When().Before(watched)
 	tested := m.w.test != nil && !m.w.test.When().Before(empty)
 	if dry && tested && !m.w.bleeding && !m.after.Last.Before(watched) && len(m.open(workflow.BandRemoval)) > 0 {
 		if t := m.open(workflow.BandRemoval)[0]; !t.Status.Turn() {

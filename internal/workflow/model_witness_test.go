@@ -21,6 +21,7 @@ type witness struct {
 	air      time.Time          // last change of air or band
 	out      time.Time          // last step out that was no easing
 	wet      time.Time          // last finding of blood that counts as a bleed
+	dried    time.Time          // when the last bleed was found to be over
 	bleeding bool
 	hold     time.Time // no release before, after a bleed
 	on       bool
@@ -116,6 +117,7 @@ func (w *witness) looked(e *workflow.Episode, f *workflow.Finding) {
 	switch {
 	case f.Answer == workflow.Haemostasis:
 		if w.bleeding {
+			w.dried = f.When()
 			w.hold = f.When().Add(min(p.HoldAfterBleed, p.HoldAfterOoze))
 		}
 		w.bleeding = false
