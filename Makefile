@@ -45,7 +45,7 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 ##-- tests
 
-.PHONY: test quick race model-check scenario golden test-db e2e conformance fuzz bench cover db-up db-down
+.PHONY: test quick race model-check scenario golden test-db e2e conformance fuzz bench bench-validate cover db-up db-down
 test: ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) ./...
 
@@ -82,6 +82,9 @@ fuzz: ## every fuzz target for FUZZTIME
 
 bench: ## the benchmarks
 	$(WITH_DB) $(TEST) -run '^$$' -bench . -benchmem ./...
+
+bench-validate: ## the validator's speed beside others (needs what conformance needs), see docs/validation.md; up to 3 minutes
+	.ci/bench-validate $(PEERS) .build/bench $(UPDATE)
 
 cover: ## what the tests reach, by function; coverage.out for tools
 	$(WITH_DB) $(TEST) -coverpkg=./... -coverprofile=coverage.out ./...

@@ -24,6 +24,7 @@ type Sample struct {
 	CPU        float64 `json:"cpu"`        // of all threads, for that count
 	P50        float64 `json:"p50"`        // of one resource, by the clock
 	P99        float64 `json:"p99"`        // of one resource, by the clock
+	P99CPU     float64 `json:"p99CPU"`     // of one resource, processor time
 	Allocs     float64 `json:"allocs"`     // a resource; 0 where the runtime does not count
 	Bytes      float64 `json:"bytes"`      // allocated a resource; 0 where the runtime does not count
 	Task       float64 `json:"task"`       // of the Task, the median of batches

@@ -9,7 +9,6 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"time"
 
@@ -71,8 +70,8 @@ func run(ctx context.Context, o options) error {
 		return err
 	}
 	goals := goals(pairs)
-	text := fmt.Sprintf("%d examples, mean %d bytes; the Task has %d; medians of %d rounds; load average %s, %d cores.\n\n%s\n%s",
-		len(work.Set), work.Mean(), len(work.Task), len(pairs[0].Peer.Samples), load(), runtime.NumCPU(), table(pairs), bench.GoalTable(goals))
+	text := fmt.Sprintf("%d examples, mean %d bytes; the Task has %d; medians of %d rounds; load average %s.\n\n%s\n%s",
+		len(work.Set), work.Mean(), len(work.Task), len(pairs[0].Peer.Samples), load(), table(pairs), bench.GoalTable(goals))
 	fmt.Print(text)
 	if o.update {
 		if err := rewrite(text); err != nil {
@@ -128,7 +127,7 @@ func add(ctx context.Context, c bench.Contender, folder string, to *bench.Series
 func goContender(o options, program, name string) bench.Contender {
 	return bench.Contender{
 		Name: name, Command: []string{filepath.Join(o.built, program)}, Env: []string{"GOMAXPROCS=1"}, Counted: true,
-		Budget: bench.Budget{Warm: 200 * time.Millisecond, Measure: 700 * time.Millisecond},
+		Budget: bench.Budget{Warm: 200 * time.Millisecond, Measure: 500 * time.Millisecond},
 	}
 }
 
@@ -136,7 +135,7 @@ func goContender(o options, program, name string) bench.Contender {
 func nodeContender(o options, name string) bench.Contender {
 	return bench.Contender{
 		Name: "npm " + name, Command: []string{"node", ".ci/conformance/bench.cjs", name}, Env: []string{"NODE_PATH=" + o.npm},
-		Budget: bench.Budget{Warm: time.Second, Measure: time.Second},
+		Budget: bench.Budget{Warm: time.Second, Measure: 700 * time.Millisecond},
 	}
 }
 
