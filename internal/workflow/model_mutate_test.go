@@ -20,6 +20,7 @@ import (
 var (
 	modelMutate = flag.String("model.mutate", "", "take one guard after another out of the core, say what notices, and write the table to this file")
 	modelOnly   = flag.String("model.only", "", "of the mutants, only those whose guard has this text")
+	modelOn     = flag.Bool("model.on", false, "go on with a table that was broken off: what stands in the file is kept")
 )
 
 // TestMutantsApply: each guard of the table is still in the core, once.
@@ -57,10 +58,11 @@ func TestMutants(t *testing.T) {
 	binary, fault := build(t, dir, "sound.test", mutant{})
 	require.Empty(t, fault)
 	sound := make([]verdict, len(trials))
-	var rows []string
-	survivors := 0
+	rows := kept(t)
 	for _, m := range mutants() {
-		if !strings.Contains(m.guard, *modelOnly) {
+		name := fmt.Sprintf("| %d | %s | `%s` |", m.rule, m.guard, m.file)
+		known := slices.ContainsFunc(rows, func(row string) bool { return strings.HasPrefix(row, name) })
+		if known || !strings.Contains(m.guard, *modelOnly) {
 			continue
 		}
 		by := tryMutant(t, dir, m, func(i int) verdict { // what the unchanged core breaks, once asked for
@@ -71,12 +73,11 @@ func TestMutants(t *testing.T) {
 			return sound[i]
 		})
 		if len(by) == 0 {
-			survivors++
-			by = []string{"**nothing**"}
+			by = []string{nothing}
 		}
-		rows = append(rows, fmt.Sprintf("| %d | %s | `%s` | %s |", m.rule, m.guard, m.file, strings.Join(by, "; ")))
+		rows = append(rows, name+" "+strings.Join(by, "; ")+" |")
 		t.Log(rows[len(rows)-1])
-		write(t, rows, survivors)
+		write(t, rows)
 	}
 }
 
@@ -188,8 +189,31 @@ Made by ` + "`go test ./internal/workflow -tags modelcheck -run '^TestMutants$' 
 |---|---|---|---|
 `
 
-func write(t *testing.T, rows []string, survivors int) {
+const nothing = "**nothing**"
+
+// kept are the rows of a table that was broken off.
+func kept(t *testing.T) []string {
 	t.Helper()
+	if !*modelOn {
+		return nil
+	}
+	body, err := os.ReadFile(*modelMutate)
+	require.NoError(t, err)
+	var rows []string
+	for line := range strings.Lines(string(body)) {
+		if strings.HasPrefix(line, "| ") && !strings.HasPrefix(line, "| rule") {
+			rows = append(rows, strings.TrimSpace(line))
+		}
+	}
+	return rows
+}
+
+func write(t *testing.T, rows []string) {
+	t.Helper()
+	survivors := 0
+	for _, row := range rows {
+		survivors += strings.Count(row, nothing)
+	}
 	text := mutationsHead + strings.Join(rows, "\n") + fmt.Sprintf("\n\n%d guards, %d not noticed.\n", len(rows), survivors)
 	require.NoError(t, os.WriteFile(*modelMutate, []byte(text), 0o600))
 }
