@@ -11,6 +11,7 @@ func (p *parser) object(n *Node) bool {
 		return p.fault(n, outcome.CodeInvalid, "this object is empty: give it a member or leave it out")
 	}
 	var last *Node
+	seen, alike := uint64(0), false
 	for {
 		c := p.node()
 		if c == nil || !p.member(c) {
@@ -19,6 +20,9 @@ func (p *parser) object(n *Node) bool {
 		if !p.checkMember(c) {
 			return false
 		}
+		mark := nameMark(c.Name)
+		alike = alike || seen&mark != 0
+		seen |= mark
 		link(n, last, c)
 		last = c
 		more, ok := p.more('}')
@@ -27,9 +31,19 @@ func (p *parser) object(n *Node) bool {
 		}
 		if !more {
 			p.depth--
-			return p.duplicates(n)
+			return !alike || p.duplicates(n)
 		}
 	}
+}
+
+// nameMark is one bit of 64, the same for the same name, so that names whose marks
+// differ need no comparing.
+func nameMark(name string) uint64 {
+	n := len(name)
+	if n == 0 {
+		return 1
+	}
+	return 1 << ((uint(n) + 5*uint(name[0]) + 11*uint(name[n/2]) + 3*uint(name[n-1])) % 64)
 }
 
 func (p *parser) member(c *Node) bool {

@@ -2,6 +2,7 @@ package tree
 
 import (
 	"fmt"
+	"strings"
 
 	"fhirsvc/internal/fhir/outcome"
 )
@@ -48,14 +49,7 @@ func Parse(body []byte) (*Document, []outcome.Issue) {
 // ParseWithin is Parse with limits of the caller's own.
 func ParseWithin(body []byte, limits Limits) (*Document, []outcome.Issue) {
 	p := &parser{limits: limits.withDefaults()}
-	if len(body) > p.limits.Bytes {
-		return nil, []outcome.Issue{{
-			Severity: outcome.SeverityFatal, Code: outcome.CodeTooLong,
-			Details: fmt.Sprintf("the content has %d bytes, at most %d are read", len(body), p.limits.Bytes),
-		}}
-	}
-	p.src = string(body)
-	return p.document()
+	return p.read(body, &Document{})
 }
 
 // parser reads src from pos on. stop holds the fault that ends parsing.
@@ -76,9 +70,17 @@ type fault struct {
 	issue outcome.Issue
 }
 
-func (p *parser) document() (*Document, []outcome.Issue) {
+// read parses the body into doc, which it gives back.
+func (p *parser) read(body []byte, doc *Document) (*Document, []outcome.Issue) {
+	if len(body) > p.limits.Bytes {
+		return nil, []outcome.Issue{{
+			Severity: outcome.SeverityFatal, Code: outcome.CodeTooLong,
+			Details: fmt.Sprintf("the content has %d bytes, at most %d are read", len(body), p.limits.Bytes),
+		}}
+	}
+	p.src = string(body)
 	p.space()
-	root := &Node{}
+	root := p.node()
 	ok := p.value(root)
 	if ok {
 		p.space()
@@ -90,7 +92,7 @@ func (p *parser) document() (*Document, []outcome.Issue) {
 		p.stop.Line, p.stop.Col = position(p.src, p.pos)
 		return nil, []outcome.Issue{*p.stop}
 	}
-	doc := &Document{Root: root, src: p.src}
+	*doc = Document{Root: root, src: p.src}
 	return doc, p.issues(doc)
 }
 
@@ -142,14 +144,27 @@ func (p *parser) node() *Node {
 }
 
 func (p *parser) space() {
-	for p.pos < len(p.src) {
-		switch p.src[p.pos] {
-		case ' ', '\n', '\r', '\t':
-			p.pos++
+	if p.pos < len(p.src) && p.src[p.pos] <= ' ' {
+		p.spaces()
+	}
+}
+
+// spaces passes over white space, of which indentation has eight blanks at a time.
+func (p *parser) spaces() {
+	src, i := p.src, p.pos
+	for i < len(src) {
+		switch src[i] {
+		case ' ':
+			for i++; len(src)-i >= 8 && eight(src[i:]) == ' '*ones; i += 8 {
+			}
+		case '\n', '\r', '\t':
+			i++
 		default:
+			p.pos = i
 			return
 		}
 	}
+	p.pos = i
 }
 
 func (p *parser) value(n *Node) bool {
@@ -176,20 +191,20 @@ func (p *parser) value(n *Node) bool {
 }
 
 func (p *parser) word(n *Node) bool {
-	for _, w := range [...]struct {
-		text string
-		kind Kind
-	}{{"true", Bool}, {"false", Bool}, {"null", Null}} {
-		if len(p.src)-p.pos >= len(w.text) && p.src[p.pos:p.pos+len(w.text)] == w.text {
-			n.Kind = w.kind
-			if w.kind == Bool {
-				n.Text = w.text
-			}
-			p.pos += len(w.text)
-			return true
-		}
+	switch rest := p.src[p.pos:]; {
+	case strings.HasPrefix(rest, "true"):
+		n.Kind, n.Text = Bool, "true"
+	case strings.HasPrefix(rest, "false"):
+		n.Kind, n.Text = Bool, "false"
+	case strings.HasPrefix(rest, "null"):
+		n.Kind = Null
+		p.pos += len("null")
+		return true
+	default:
+		return p.fail(outcome.CodeInvalid, "this is not JSON: a value starts with { [ \" a digit, true, false or null")
 	}
-	return p.fail(outcome.CodeInvalid, "this is not JSON: a value starts with { [ \" a digit, true, false or null")
+	p.pos += len(n.Text)
+	return true
 }
 
 func (p *parser) open(n *Node, kind Kind) bool {

@@ -1,6 +1,7 @@
 package tree
 
 import (
+	"math/bits"
 	"strconv"
 	"strings"
 	"unicode/utf16"
@@ -31,9 +32,14 @@ func (p *parser) text() (string, bool) {
 
 // closing finds the quote that ends the string which starts at from.
 func (p *parser) closing(from int) (end int, escapes, ascii, ok bool) {
+	src := p.src
 	ascii = true
-	for i := from; i < len(p.src); i++ {
-		switch c := p.src[i]; {
+	for i := from; i < len(src); i++ {
+		i += plain(src[i:])
+		if i == len(src) {
+			break
+		}
+		switch c := src[i]; {
 		case c == '"':
 			return i, escapes, ascii, true
 		case c == '\\':
@@ -42,12 +48,45 @@ func (p *parser) closing(from int) (end int, escapes, ascii, ok bool) {
 		case c < ' ':
 			p.pos = i
 			return 0, false, false, p.fail(outcome.CodeInvalid, "a control character (%#02x) must be written as an escape in a JSON string", c)
-		case c >= utf8.RuneSelf:
+		default:
 			ascii = false
 		}
 	}
-	p.pos = len(p.src)
+	p.pos = len(src)
 	return 0, false, false, p.fail(outcome.CodeInvalid, "the JSON text ends inside a string")
+}
+
+const (
+	ones  = 0x0101010101010101 // a byte times ones is that byte eight times
+	highs = 0x80 * ones
+)
+
+// eight gives the first eight bytes, the first one lowest.
+func eight(s string) uint64 {
+	_ = s[7]
+	return uint64(s[0]) | uint64(s[1])<<8 | uint64(s[2])<<16 | uint64(s[3])<<24 |
+		uint64(s[4])<<32 | uint64(s[5])<<40 | uint64(s[6])<<48 | uint64(s[7])<<56
+}
+
+// plain counts the bytes before the first quote, backslash, control character or byte
+// beyond ASCII, eight at a time: subtracting takes a borrow from the high bit of a byte
+// that is less than what is taken from it. A borrow may mark the byte above as well,
+// never one below, so that the lowest mark is right.
+func plain(s string) int {
+	i := 0
+	for ; len(s)-i >= 8; i += 8 {
+		x := eight(s[i:])
+		quote, backslash := x^'"'*ones, x^'\\'*ones
+		if marks := ((x - ' '*ones) | (quote - ones) | (backslash - ones) | x) & highs; marks != 0 {
+			return i + bits.TrailingZeros64(marks)/8
+		}
+	}
+	for ; i < len(s); i++ {
+		if c := s[i]; c < ' ' || c == '"' || c == '\\' || c >= utf8.RuneSelf {
+			break
+		}
+	}
+	return i
 }
 
 func firstInvalid(s string) int {

@@ -268,7 +268,7 @@ func (w *walker) children(parent item, name string) []item {
 			}
 			value, ext = nil, c
 		}
-		m := parent.m.shape.members[bare]
+		m := parent.m.shape.members.get(bare)
 		if m == nil || m.element.def.Name != name {
 			continue
 		}

@@ -27,9 +27,11 @@ type typ struct {
 
 // shape is what an object may hold.
 type shape struct {
-	members  map[string]*member
+	members  nameTable
 	elements []*element
-	resource bool // has a resourceType
+	required []*element // those that must be there
+	bounded  []*element // those of which there is a most, beyond that of JSON's form
+	resource bool       // has a resourceType
 }
 
 // element is one element of a shape; index is its place in shape.elements.
@@ -141,14 +143,21 @@ func (s *schema) buildShape(def *definitions.Shape, shapes map[*definitions.Shap
 }
 
 func (s *schema) fillShape(out *shape, def *definitions.Shape, shapes map[*definitions.Shape]*shape) {
-	out.members = make(map[string]*member, len(def.Elements))
+	var members []*member
 	for i, d := range def.Elements {
 		e := &element{def: d, index: i, rules: compileAll(d.Constraints), binding: s.binding(d.Binding)}
 		out.elements = append(out.elements, e)
+		if d.Min > 0 {
+			out.required = append(out.required, e)
+		}
+		if d.Max == 0 || d.Max > 1 && !d.Choice {
+			out.bounded = append(out.bounded, e)
+		}
 		for _, m := range d.Members {
-			out.members[m.Name] = s.buildMember(m, e, shapes)
+			members = append(members, s.buildMember(m, e, shapes))
 		}
 	}
+	out.members = newNameTable(members)
 }
 
 func (s *schema) buildMember(def *definitions.Member, e *element, shapes map[*definitions.Shape]*shape) *member {

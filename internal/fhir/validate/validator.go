@@ -76,7 +76,13 @@ func (v *Validator) mustKnow(url, typeName string) {
 // Resource gives the faults of one resource in JSON, in the order of the text; none
 // when it is valid. Warnings and information are among them.
 func (v *Validator) Resource(body []byte) []outcome.Issue {
-	_, issues := v.Document(body)
+	w := v.walkers.Get().(*walker)
+	doc, issues := w.reader.Read(body, v.options.Limits)
+	if doc != nil {
+		issues = w.check(doc, issues)
+	}
+	w.end()
+	v.walkers.Put(w)
 	return issues
 }
 
@@ -86,21 +92,17 @@ func (v *Validator) Document(body []byte) (*tree.Document, []outcome.Issue) {
 	if doc == nil {
 		return nil, issues
 	}
-	return doc, v.check(doc, issues)
+	return doc, v.parsed(doc, issues)
 }
 
 // Parsed gives the faults of a document that was parsed before, those of its JSON
 // apart, which the parser gave.
-func (v *Validator) Parsed(doc *tree.Document) []outcome.Issue { return v.check(doc, nil) }
+func (v *Validator) Parsed(doc *tree.Document) []outcome.Issue { return v.parsed(doc, nil) }
 
-func (v *Validator) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Issue {
+func (v *Validator) parsed(doc *tree.Document, issues []outcome.Issue) []outcome.Issue {
 	w := v.walkers.Get().(*walker)
-	defer v.walkers.Put(w)
-	w.begin(doc)
-	defer w.end()
-	for _, i := range parsed {
-		w.reported = append(w.reported, placed{issue: i, offset: -1})
-	}
-	w.root(doc.Root)
-	return w.result()
+	issues = w.check(doc, issues)
+	w.end()
+	v.walkers.Put(w)
+	return issues
 }

@@ -1,6 +1,8 @@
 package validate
 
 import (
+	"slices"
+
 	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/fhirpath"
 	"fhirsvc/internal/fhir/outcome"
@@ -10,6 +12,7 @@ import (
 // walker goes once through a document. It is reused, one document at a time.
 type walker struct {
 	v        *Validator
+	reader   tree.Reader
 	doc      *tree.Document
 	env      *fhirpath.Env
 	path     []step
@@ -19,11 +22,7 @@ type walker struct {
 	remarks  int  // warnings and information
 	full     bool // there are more errors than were reported
 
-	locals    map[string]*tree.Node // contained resources by id, made when first needed
-	container *tree.Node            // the resource that a contained one is in, else the resource itself
-	bundle    *bundle               // innermost Bundle around the resource, nil when there is none
-	contained bool
-
+	surroundings
 	profileName string // profile being applied
 	advice      string // its URL when its faults are warnings
 }
@@ -38,14 +37,25 @@ func newWalker(v *Validator) *walker {
 func (w *walker) begin(doc *tree.Document) {
 	w.doc, w.path, w.counts, w.reported = doc, w.path[:0], w.counts[:0], w.reported[:0]
 	w.full, w.errors, w.remarks = false, 0, 0
-	w.container, w.bundle, w.contained, w.locals = nil, nil, false, nil
+	w.surroundings = surroundings{}
+}
+
+// check walks a document; parsed are the faults of its JSON.
+func (w *walker) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Issue {
+	w.begin(doc)
+	for _, i := range parsed {
+		w.reported = append(w.reported, placed{issue: i, offset: -1})
+	}
+	w.root(doc.Root)
+	return w.result()
 }
 
 // end lets go of the document, so that the pool does not hold it.
 func (w *walker) end() {
 	clear(w.reported)
-	w.doc, w.container, w.bundle, w.locals, w.reported = nil, nil, nil, nil, w.reported[:0]
+	w.doc, w.surroundings, w.reported = nil, surroundings{}, w.reported[:0]
 	w.env.Release()
+	w.reader.Release()
 }
 
 // root walks the outermost resource.
@@ -65,7 +75,8 @@ func (w *walker) resource(n *tree.Node, in *member) {
 	if t == nil {
 		return
 	}
-	defer w.enter(n, t, in)()
+	outer := w.surroundings
+	w.enter(n, t, in)
 	w.object(n, t.shape)
 	w.invariants(t.rules, fhirpath.Element(t.def.Self, n, nil), n)
 	if t.def.Is("DomainResource") {
@@ -75,6 +86,7 @@ func (w *walker) resource(n *tree.Node, in *member) {
 		w.bundleRules(n)
 	}
 	w.profilesOf(n, t)
+	w.leave(outer)
 }
 
 // resourceType finds the type of a resource, reporting what is wrong with it.
@@ -96,38 +108,52 @@ func (w *walker) resourceType(n *tree.Node) *typ {
 	return t
 }
 
-// enter makes the resource the current one and gives what undoes that.
-func (w *walker) enter(n *tree.Node, t *typ, in *member) func() {
-	container, contained, outer, locals := w.container, w.contained, w.bundle, w.locals
-	resource, root := w.env.Resource, w.env.RootResource
-	w.env.Resource = fhirpath.Element(t.def.Self, n, nil)
+// surroundings are what the current resource is, and is in.
+type surroundings struct {
+	locals         map[string]*tree.Node // contained resources by id, made when first needed
+	container      *tree.Node            // the resource that a contained one is in, else the resource itself
+	bundle         *bundle               // innermost Bundle around the resource, nil when there is none
+	contained      bool
+	resource, root fhirpath.Value // %resource and %rootResource
+}
+
+// enter makes the resource the current one.
+func (w *walker) enter(n *tree.Node, t *typ, in *member) {
+	w.surroundings.resource = fhirpath.Element(t.def.Self, n, nil)
 	if in != nil && in.def.Element.Name == "contained" {
 		w.contained = true
 	} else {
 		w.container, w.contained, w.locals = n, false, nil
-		w.env.RootResource = w.env.Resource
+		w.surroundings.root = w.surroundings.resource
 	}
 	if t.def.Name == "Bundle" {
-		w.bundle = &bundle{node: n, outer: outer}
+		w.bundle = &bundle{node: n, outer: w.bundle}
 	}
-	return func() {
-		w.container, w.contained, w.bundle, w.locals = container, contained, outer, locals
-		w.env.Resource, w.env.RootResource = resource, root
-	}
+	w.env.Resource, w.env.RootResource = w.surroundings.resource, w.surroundings.root
+}
+
+// leave goes back to the resource around.
+func (w *walker) leave(outer surroundings) {
+	w.surroundings = outer
+	w.env.Resource, w.env.RootResource = outer.resource, outer.root
 }
 
 // object walks the members of an object.
 func (w *walker) object(n *tree.Node, s *shape) {
 	base := len(w.counts)
-	for range s.elements {
-		w.counts = append(w.counts, 0)
-	}
+	w.counts = slices.Grow(w.counts, len(s.elements))[:base+len(s.elements)]
+	clear(w.counts[base:])
 	companions := hasCompanions(n)
 	for c := n.First(); c != nil; c = c.Next() {
 		w.memberOf(n, c, s, base, companions)
 	}
-	for i, e := range s.elements {
-		w.cardinality(n, e, int(w.counts[base+i]))
+	for _, e := range s.required {
+		if int(w.counts[base+e.index]) < e.def.Min {
+			w.errorf(n, e.def.Name, outcome.CodeRequired, "cardinality", "%s is required: add it", elementName(e.def))
+		}
+	}
+	for _, e := range s.bounded {
+		w.atMost(n, e, int(w.counts[base+e.index]))
 	}
 	w.counts = w.counts[:base]
 }
@@ -150,7 +176,7 @@ func (w *walker) memberOf(n, c *tree.Node, s *shape, base int, companions bool) 
 	if companions && name != "" && name[0] == '_' {
 		name, value, ext = name[1:], nil, c
 	}
-	m := s.members[name]
+	m := s.members.get(name)
 	if m != nil && value == nil && n.Get(name) != nil {
 		return // walked with the value
 	}
@@ -174,17 +200,16 @@ func (w *walker) memberOf(n, c *tree.Node, s *shape, base int, companions bool) 
 	w.counts[base+m.element.index] += int32(w.values(m, value, ext))
 }
 
-// cardinality checks how often an element is there.
-func (w *walker) cardinality(n *tree.Node, e *element, count int) {
-	if count < e.def.Min {
-		w.errorf(n, e.def.Name, outcome.CodeRequired, "cardinality", "%s is required: add it", elementName(e.def))
-	}
-	if e.def.Max != definitions.Unbounded && count > e.def.Max && count > 1 && !e.def.Choice {
+// atMost checks that an element is not there too often. JSON's form, and the check for
+// two values of a choice, see to it that one which does not repeat is there once.
+func (w *walker) atMost(n *tree.Node, e *element, count int) {
+	switch {
+	case count <= e.def.Max:
+	case e.def.Max == 0:
+		w.errorf(n, e.def.Name, outcome.CodeStructure, "cardinality", "%s is not allowed here", elementName(e.def))
+	default:
 		w.errorf(n, e.def.Name, outcome.CodeStructure, "cardinality", "%s is allowed %d times at most, it is there %d times",
 			elementName(e.def), e.def.Max, count)
-	}
-	if e.def.Max == 0 && count > 0 {
-		w.errorf(n, e.def.Name, outcome.CodeStructure, "cardinality", "%s is not allowed here", elementName(e.def))
 	}
 }
 
@@ -202,7 +227,12 @@ func (w *walker) values(m *member, value, ext *tree.Node) int {
 		s.typ = m.def.Type.Name
 	}
 	w.path = append(w.path, s)
-	defer func() { w.path = w.path[:len(w.path)-1] }()
+	n := w.valuesHere(m, value, ext)
+	w.path = w.path[:len(w.path)-1]
+	return n
+}
+
+func (w *walker) valuesHere(m *member, value, ext *tree.Node) int {
 	if !m.element.def.Repeats() {
 		return w.one(m, value, ext)
 	}
@@ -279,11 +309,11 @@ func (w *walker) value(m *member, value, ext *tree.Node) {
 		}
 		w.complex(m, value)
 	}
-	focus := fhirpath.Element(m.def, value, ext)
-	at := firstOf(value, ext)
-	w.invariants(m.element.rules, focus, at)
-	if m.typ != nil {
-		w.invariants(m.typ.rules, focus, at)
+	if len(m.element.rules) > 0 {
+		w.invariants(m.element.rules, fhirpath.Element(m.def, value, ext), firstOf(value, ext))
+	}
+	if m.typ != nil && len(m.typ.rules) > 0 {
+		w.invariants(m.typ.rules, fhirpath.Element(m.def, value, ext), firstOf(value, ext))
 	}
 }
 
