@@ -17,9 +17,9 @@ func (m *machine) planSite() {
 	if done < v.p.SiteCheckCount {
 		interval = v.p.SiteCheckFirst
 	}
-	due := later(v.begun(), base).Add(interval)
+	due := base.Add(interval)
 	if base.IsZero() {
-		due = later(due, v.ev.Recorded.Add(v.p.ArrivalDue)) // an event that comes late asks once
+		due = later(v.begun().Add(interval), v.ev.Recorded.Add(v.p.ArrivalDue)) // an event that comes late asks once
 	} else if next := m.nextAct(); !next.IsZero() && next.Before(due) && !next.Before(due.Add(-v.p.Visit)) {
 		due = next // acts due within minutes of each other are one visit
 	}
@@ -29,7 +29,7 @@ func (m *machine) planSite() {
 		}
 	}
 	if v.band.odd != nil && v.band.odd.When().After(base) {
-		due = v.band.odd.When()
+		due = earlier(v.band.odd.When(), due)
 	}
 	m.put(want{
 		key: m.next(SiteCheck, ""), status: TaskReady, priority: Routine,
@@ -47,8 +47,9 @@ func afterOrAt(last, start time.Time) time.Time {
 	return last.Add(time.Microsecond)
 }
 
-// lastSiteCheck gives when the site was last looked at as a whole, and how often it was.
-// A check that was charted as not done does not count.
+// lastSiteCheck gives when the site was last looked at in a whole check, and how often it
+// was. A check that was charted as not done does not count, and one charted bit by bit
+// counts from its look at the site, not from its last bit.
 func (m *machine) lastSiteCheck() (last time.Time, count int) {
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
@@ -56,9 +57,19 @@ func (m *machine) lastSiteCheck() (last time.Time, count int) {
 			continue
 		}
 		count++
-		last = later(last, t.End)
+		last = later(last, m.lookedAt(t))
 	}
 	return last, count
+}
+
+// lookedAt is when the look at the site that the Task brought was made.
+func (m *machine) lookedAt(t *Task) time.Time {
+	for _, o := range t.Outputs {
+		if o.Code == Bleeding {
+			return m.foundAt(o.Finding)
+		}
+	}
+	return t.End
 }
 
 // real reports whether everything that the Task brought still stands and has a value.
@@ -111,7 +122,7 @@ func (m *machine) planPatency() {
 // within minutes of each other.
 func (m *machine) oneVisit(due time.Time) time.Time {
 	for _, code := range []TaskCode{SiteCheck, PostRemovalCheck} {
-		if t := m.open(code, ""); t != nil && due.Sub(t.Due).Abs() <= m.v.p.Visit {
+		if t := m.open(code, ""); t != nil && m.wanted[t.Key] && due.Sub(t.Due).Abs() <= m.v.p.Visit {
 			return t.Due
 		}
 	}
@@ -203,7 +214,8 @@ func patencyText(purpose string) string {
 	return fmt.Sprintf("Test the radial artery for flow with the ulnar artery compressed (%s).", purpose)
 }
 
-// planAfter keeps one look open after the band is off, until the discharge check.
+// planAfter keeps one look open after the band is off, until the discharge check; under
+// a plan that was stopped, which has none, until the ladder is done.
 func (m *machine) planAfter() {
 	v := m.v
 	if v.bandOn() || m.discharged() {
@@ -211,6 +223,9 @@ func (m *machine) planAfter() {
 	}
 	from := later(v.band.off, v.site.dryOff)
 	last := m.lastAfterCheck(from)
+	if v.ended() && v.watchedOff(from, last) {
+		return
+	}
 	m.put(want{
 		key: m.next(PostRemovalCheck, ""), status: TaskReady, priority: Routine,
 		text:      "Look at the access site and the hand after the band came off.",
@@ -224,10 +239,20 @@ func (m *machine) lastAfterCheck(from time.Time) time.Time {
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
 		if t.Key.Code == PostRemovalCheck && t.Status == TaskCompleted && m.real(t) && !t.End.Before(from) {
-			last = later(last, t.End)
+			last = later(last, m.lookedAt(t))
 		}
 	}
 	return last
+}
+
+// watchedOff reports whether the ladder of looks after removal is done, or there is no
+// puncture to look at.
+func (v *view) watchedOff(from, last time.Time) bool {
+	if v.revoked != nil && v.band.last != nil && v.band.last.Answer == BandNeverApplied {
+		return true
+	}
+	rungs := v.p.AfterRemoval
+	return v.site.afterOff == nil && !last.Before(from.Add(rungs[len(rungs)-1]-v.p.Visit))
 }
 
 // afterDue is the first rung of the ladder after the last look; at once when the band

@@ -78,7 +78,7 @@ func (m *machine) planFlags() {
 	m.flag(FlagNotPatent, v.flow.last != nil && v.flow.last.Answer == Occluded, "The last test did not find the radial artery open.")
 	long := v.bandOn() && !v.ended() && m.e.Protocol != nil && !m.now.Before(v.begun().Add(v.p.WarnBandTime))
 	m.flag(FlagBandTime, long, fmt.Sprintf("The band has been on for more than %s.", span(v.p.WarnBandTime)))
-	since, why := v.unsure()
+	since, _, why := v.unsure()
 	m.flag(FlagConfirmBedside, !since.IsZero(), "Confirm at the bedside: "+why+".")
 }
 

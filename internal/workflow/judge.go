@@ -8,17 +8,28 @@ import (
 
 // fallback stands in where no protocol fits. It holds what is safe to assume: the
 // published longest interval between looks at the site (BC Emergency Health Services
-// PR32: every 15 min) and the largest volume; every bleed is told, nothing is released.
+// PR32: every 15 min, thinned after removal as in the starters) and the largest volume;
+// every bleed is told, nothing is released.
 func fallback() *Protocol {
 	return &Protocol{
 		DeviceMaximum:  MustDecimal(absoluteMaximum),
 		ReviewBleeds:   1,
 		SiteCheckFirst: 15 * time.Minute,
 		SiteCheckThen:  15 * time.Minute,
+		AfterRemoval:   []time.Duration{15 * time.Minute, 30 * time.Minute, time.Hour},
+		AfterThen:      time.Hour,
 		Grace: map[TaskCode]Grace{
-			SiteCheck: {Overdue: 10 * time.Minute, Nurse: 20 * time.Minute},
+			SiteCheck:          {Overdue: 10 * time.Minute, Nurse: 20 * time.Minute},
+			ConfirmBandState:   {Overdue: 10 * time.Minute, Nurse: 20 * time.Minute},
+			PostRemovalCheck:   {Overdue: 10 * time.Minute, Nurse: 30 * time.Minute},
+			RestoreCompression: {Overdue: 2 * time.Minute, Nurse: 5 * time.Minute, Clinician: 10 * time.Minute},
+			ControlBleeding:    {Overdue: 2 * time.Minute, Nurse: 5 * time.Minute, Clinician: 10 * time.Minute},
 		},
-		Required: map[TaskCode][]FindingCode{SiteCheck: {Bleeding}},
+		Required: map[TaskCode][]FindingCode{
+			SiteCheck:        {Bleeding},
+			PostRemovalCheck: {Bleeding},
+			DischargeCheck:   {Bleeding, Hand, Patency},
+		},
 	}
 }
 

@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 import (
@@ -118,10 +116,18 @@ func lateIsCalled(m *move) string {
 }
 
 func (m *move) grace(code workflow.TaskCode) workflow.Grace {
-	if m.after.Protocol == nil && code == workflow.SiteCheck {
-		return workflow.Grace{Overdue: 10 * time.Minute, Nurse: 20 * time.Minute}
+	if m.after.Protocol != nil {
+		return m.p.Grace[code]
 	}
-	return m.p.Grace[code]
+	switch code { //nolint:exhaustive // there are no others without a protocol
+	case workflow.RestoreCompression, workflow.ControlBleeding:
+		return workflow.Grace{Overdue: 2 * time.Minute, Nurse: 5 * time.Minute, Clinician: 10 * time.Minute}
+	case workflow.SiteCheck, workflow.ConfirmBandState:
+		return workflow.Grace{Overdue: 10 * time.Minute, Nurse: 20 * time.Minute}
+	case workflow.PostRemovalCheck:
+		return workflow.Grace{Overdue: 10 * time.Minute, Nurse: 30 * time.Minute}
+	}
+	return workflow.Grace{}
 }
 
 func called(t workflow.Task, level workflow.Level) bool {

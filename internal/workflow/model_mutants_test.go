@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 // mutant is one guard taken out of the core: in the file the text is replaced. The text

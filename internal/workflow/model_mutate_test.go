@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 import (
@@ -100,7 +98,7 @@ func tryMutant(t *testing.T, dir string, m mutant, sound func(i int) verdict) []
 func build(t *testing.T, dir, name string, m mutant) (binary, fault string) {
 	t.Helper()
 	binary = filepath.Join(dir, name)
-	args := []string{"test", "-c", "-tags=modelcheck", "-ldflags=-s -w", "-o", binary, "."}
+	args := []string{"test", "-c", "-ldflags=-s -w", "-o", binary, "."}
 	if m.file != "" {
 		original, err := filepath.Abs(m.file)
 		require.NoError(t, err)
@@ -183,7 +181,7 @@ The last column names the rules of the model check that the changed core broke (
 and the story or property that failed. The number is the design rule that the guard serves; one
 change may be noticed first by another rule.
 
-Made by ` + "`go test ./internal/workflow -tags modelcheck -run '^TestMutants$' -timeout 3h -model.mutate $PWD/docs/mutations.md`" + `.
+Made by ` + "`go test ./internal/workflow -run '^TestMutants$' -timeout 3h -model.mutate $PWD/docs/mutations.md`" + `.
 
 | rule | guard | file | noticed by |
 |---|---|---|---|

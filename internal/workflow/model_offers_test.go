@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 import (
@@ -176,7 +174,7 @@ func (m *move) unanswered() string {
 			return fmt.Sprintf("a release is offered, and %s=%s of %s waits for an answer", f.Code, f.Answer, clock(f.When()))
 		}
 	}
-	if f := m.w.odd; f != nil && !decided(m.after, "band-"+string(f.Answer), f.When()) {
+	if f := m.w.oddSince(); f != nil && !decided(m.after, "band-"+string(f.Answer), f.When()) {
 		return fmt.Sprintf("a release is offered, and band=%s of %s waits for an answer", f.Answer, clock(f.When()))
 	}
 	first, now := m.after.Events[0], counts(m.after)

@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 import (

@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 import (
@@ -121,13 +119,29 @@ func lookAfterRemoval(m *move) string {
 	if len(m.after.Events) == 0 || m.bandOn() || m.done(workflow.DischargeCheck) || len(m.open(workflow.PostRemovalCheck)) > 0 {
 		return ""
 	}
-	switch {
-	case m.after.Protocol == nil:
-		return "no protocol fits, the band is off, and nobody looks at the site"
-	case m.w.stopped:
-		return "the plan was stopped, the band is off, and nobody looks at the site"
+	if m.w.stopped && m.ladderDone() {
+		return "" // there is no discharge check under it
 	}
 	return "the band is off and nobody looks at the site"
+}
+
+// ladderDone reports whether the site was looked at as long as the ladder after removal
+// goes, or there is no puncture to look at.
+func (m *move) ladderDone() bool {
+	if last := m.after.Plan.Summary; revoked(m.after) && m.w.never && !last.BandOn {
+		return true
+	}
+	off := m.w.off
+	for _, o := range m.after.Orders {
+		if o.Code == workflow.OrderNoBandPlan && (off.IsZero() || o.Given.Before(off)) {
+			off = o.Given
+		}
+	}
+	if m.w.dried.After(off) {
+		off = m.w.dried
+	}
+	last := off.Add(m.p.AfterRemoval[len(m.p.AfterRemoval)-1] - m.p.Visit)
+	return m.w.look != nil && !m.w.look.When().Before(last)
 }
 
 func (m *move) done(code workflow.TaskCode) bool {

@@ -1,5 +1,3 @@
-//go:build modelcheck
-
 package workflow_test
 
 import (
@@ -26,6 +24,7 @@ type witness struct {
 	hold     time.Time // no release before, after a bleed
 	on       bool
 	off      time.Time // when the band came off last
+	never    bool      // the last finding about the band says that there never was one
 	odd      *workflow.Finding
 	lastOut  *workflow.Finding
 	lastIn   *workflow.Finding
@@ -83,7 +82,10 @@ func protocol(e *workflow.Episode) workflow.Protocol {
 	if e.Protocol != nil {
 		return *e.Protocol
 	}
-	return workflow.Protocol{DeviceMaximum: workflow.MustDecimal("18"), SiteCheckFirst: 15 * time.Minute, SiteCheckThen: 15 * time.Minute}
+	return workflow.Protocol{
+		DeviceMaximum: workflow.MustDecimal("18"), SiteCheckFirst: 15 * time.Minute, SiteCheckThen: 15 * time.Minute,
+		AfterRemoval: []time.Duration{time.Hour},
+	}
 }
 
 func (w *witness) see(e *workflow.Episode, f *workflow.Finding) {
@@ -146,7 +148,7 @@ func gave(t workflow.Task, finding string) bool {
 }
 
 func (w *witness) band(f *workflow.Finding, at time.Time) {
-	w.odd = nil
+	w.odd, w.never = nil, f.Answer == workflow.BandNeverApplied
 	switch f.Answer { //nolint:exhaustive // the other answers are not about this
 	case workflow.BandOff, workflow.BandNeverApplied:
 		if w.on {
@@ -209,6 +211,15 @@ func (w *witness) abnormal(code workflow.FindingCode) *workflow.Finding {
 		return w.firstOf(i)
 	}
 	return nil
+}
+
+// oddSince gives the first of the like findings that the band is where it should not be.
+func (w *witness) oddSince() *workflow.Finding {
+	if w.odd == nil {
+		return nil
+	}
+	i := slices.IndexFunc(w.facts, func(f workflow.Finding) bool { return f.ID == w.odd.ID })
+	return w.firstOf(i)
 }
 
 // firstOf gives the first of a run of like findings: one cause is one call.

@@ -17,22 +17,24 @@ func (m *machine) plan(at time.Time) {
 		return
 	}
 	m.planSafety()
-	if m.e.Protocol == nil || m.v.ended() {
+	if m.v.ended() {
 		return
 	}
-	m.planArrival()
-	m.planAfter()
-	m.planPatency()
-	m.planRoad()
-	m.planEasing()
-	m.planRemoval()
-	m.planDressing()
+	if m.e.Protocol != nil {
+		m.planArrival()
+		m.planPatency()
+		m.planRoad()
+		m.planEasing()
+		m.planRemoval()
+		m.planDressing()
+	}
 	m.planDischarge()
 }
 
 // planSafety plans what no stop, hold or missing protocol takes away.
 func (m *machine) planSafety() {
 	m.planSite()
+	m.planAfter()
 	m.planVolume()
 	m.planRestoring()
 	m.planControl()
@@ -167,32 +169,58 @@ func (m *machine) arrived() bool {
 // planConfirm asks what is on the wrist when the plan no longer says so.
 func (m *machine) planConfirm() {
 	v := m.v
-	since, why := v.unsure()
+	since, due, why := v.unsure()
 	if since.IsZero() {
 		return
 	}
 	m.put(want{
 		key: m.next(ConfirmBandState, ""), status: TaskReady, priority: Urgent,
 		text:      fmt.Sprintf("Confirm at the bedside what is on the wrist: %s.", why),
-		notBefore: since, due: since.Add(m.v.p.LookAfterAdd),
+		notBefore: since, due: due,
 		required: []FindingCode{Band}, window: since,
 	})
 }
 
-// unsure gives since when and why the state of the band is not known; zero if it is.
-func (v *view) unsure() (time.Time, string) {
+// unsure gives since when and why somebody has to say what is on the wrist, and by when;
+// zero if nobody has.
+func (v *view) unsure() (since, due time.Time, why string) {
 	known := func(since time.Time) bool { return v.band.last != nil && !v.band.last.When().Before(since) }
+	ask := func(since time.Time, why string) (time.Time, time.Time, string) {
+		return since, since.Add(v.p.LookAfterAdd), why
+	}
+	ended, why := v.endedAt()
 	switch {
-	case v.revoked != nil && v.bandOn() && !known(v.revoked.At):
-		return v.revoked.At, "the procedure was reported as " + v.revoked.Reason
-	case v.orders.stopped != nil && v.bandOn() && !known(v.orders.stopped.Recorded):
-		return v.orders.stopped.Recorded, "the plan was stopped"
+	case v.ended() && v.bandOn() && !known(ended):
+		return ask(ended, why)
 	case v.orders.noBand != nil && !known(v.orders.noBand.Recorded):
-		return v.orders.noBand.Recorded, "ordered: no band, dressing only, while this plan was made for a band"
+		return ask(v.orders.noBand.Recorded, "ordered: no band, dressing only, while this plan was made for a band")
 	case v.corrected() && !known(v.ev.Recorded):
-		return v.ev.Recorded, "the wrist or the patient was corrected"
+		return ask(v.ev.Recorded, "the wrist or the patient was corrected")
 	case v.band.odd != nil && v.bandOn():
-		return v.band.odd.When(), fmt.Sprintf("the band was found %q", v.band.odd.Answer)
+		return ask(v.band.odd.When(), fmt.Sprintf("the band was found %q", v.band.odd.Answer))
+	case v.ended() && v.bandOn():
+		return v.askAgain(ended, "the band is still on and "+why)
+	case v.e.Protocol == nil && v.bandOn():
+		return v.askAgain(v.ev.Recorded, "no plan was made for this band")
+	}
+	return time.Time{}, time.Time{}, ""
+}
+
+// askAgain asks anew at each look while a band is on that no plan takes off.
+func (v *view) askAgain(since time.Time, why string) (time.Time, time.Time, string) {
+	if v.band.last != nil {
+		since = later(since, afterOrAt(v.band.last.When(), since))
+	}
+	return since, since.Add(v.p.SiteCheckThen), why
+}
+
+// endedAt is when and how the plan was ended by the event or by an order.
+func (v *view) endedAt() (time.Time, string) {
+	switch {
+	case v.revoked != nil:
+		return v.revoked.At, "the procedure was reported as " + v.revoked.Reason
+	case v.orders.stopped != nil:
+		return v.orders.stopped.Recorded, "the plan was stopped"
 	}
 	return time.Time{}, ""
 }

@@ -1,6 +1,9 @@
 package workflow
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // want is a Task as the plan would have it now.
 type want struct {
@@ -46,20 +49,24 @@ func (m *machine) put(w want) *Task {
 	if len(t.Outputs) == 0 {
 		t.Window = w.window
 	} else if t.Status == TaskReady && len(t.Lacks()) == 0 {
-		m.complete(t, m.foundAt(t)) // it asks for less than it did, or was given back with all there
+		m.complete(t, m.lastFound(t)) // it asks for less than it did, or was given back with all there
 	}
 	return t
 }
 
-// foundAt is when the last finding of the Task was made.
-func (m *machine) foundAt(t *Task) time.Time {
+// lastFound is when the last finding of the Task was made.
+func (m *machine) lastFound(t *Task) time.Time {
 	var last time.Time
-	for _, f := range m.e.Findings {
-		if t.hasFinding(f.ID) {
-			last = later(last, f.When())
-		}
+	for _, o := range t.Outputs {
+		last = later(last, m.foundAt(o.Finding))
 	}
 	return last
+}
+
+// foundAt is when the finding was made.
+func (m *machine) foundAt(id string) time.Time {
+	i := slices.IndexFunc(m.e.Findings, func(f Finding) bool { return f.ID == id })
+	return m.e.Findings[i].When()
 }
 
 // dueOnOffer is when an offered act is due: as planned, but when it was withheld the

@@ -95,7 +95,7 @@ func (m *machine) planRoad() {
 	for i, s := range steps {
 		w := m.stepWant(m.stepKey(open, i), s, len(steps)-i)
 		if i == 0 {
-			m.offer(&w, s.at, v.standing(m), v.evidence(m.at))
+			m.offerStep(&w)
 		}
 		m.put(w)
 	}
@@ -131,6 +131,12 @@ func (m *machine) offer(w *want, at time.Time, standing, evidence []Withheld) {
 		w.status, w.book = TaskReady, &book
 	}
 	m.wakeAt(at)
+}
+
+// offerStep offers or withholds the next step, and asks again when its evidence expires.
+func (m *machine) offerStep(w *want) {
+	m.offer(w, w.notBefore, m.v.standing(m), m.v.evidence(m.at))
+	m.wakeAt(m.v.lookExpires())
 }
 
 // openSteps gives the steps that are not taken yet and keeps those whose look is still
@@ -189,7 +195,7 @@ func (m *machine) offerBlind(w *want) {
 		w.text = fmt.Sprintf("Let %s mL out of the band, then look at the site; ordered to go on until the syringe draws nothing.", step)
 		w.planned, w.notBefore = &step, v.nextRelease()
 		w.due, w.offered = w.notBefore.Add(v.p.ReleaseDue), true
-		m.offer(w, w.notBefore, v.standing(m), v.evidence(m.at))
+		m.offerStep(w)
 		return
 	}
 	book := v.ledger.book()

@@ -105,6 +105,9 @@ func (v *view) open() {
 	}
 	if ev.Volume != nil {
 		v.ledger.begin(v.begun(), ev.Recorded, *ev.Volume, ev.VolumeBy)
+		if ev.Volume.Sign() == 0 {
+			v.ledger.doubtful(v.begun(), ev.Recorded, "no air at all was told for the start")
+		}
 	}
 }
 
@@ -190,6 +193,8 @@ func (v *view) bandFound(f *Finding) {
 		v.bandCameOff(f.When(), f.By)
 		v.concern("band-never-applied", Urgent, f.When(), "no band was ever on: was the plan meant for this wrist?")
 	case BandOn:
+		v.clear(oddBand(BandDisplaced))
+		v.clear(oddBand(BandOverUlnar))
 		if !v.band.off.IsZero() {
 			v.band = band{}
 			v.ledger.forget(f, "a band is on again: its volume is not told")
@@ -201,10 +206,13 @@ func (v *view) bandFound(f *Finding) {
 		v.concern("band-replaced", Urgent, f.When(), "the band was replaced: confirm the plan for the new one")
 	case BandDisplaced, BandOverUlnar:
 		v.band.odd = f
-		v.withhold("band-"+string(f.Answer), Urgent, f.When(), fmt.Sprintf("the band was found %q: what is to be done?", f.Answer))
+		v.withhold(oddBand(f.Answer), Urgent, f.When(), fmt.Sprintf("the band was found %q: what is to be done?", f.Answer))
 	}
 	v.band.last = f
 }
+
+// oddBand names the cause of a band found where it should not be.
+func oddBand(found Answer) string { return "band-" + string(found) }
 
 // bandCameOff ends the time of the band; from now on the site is watched without it.
 func (v *view) bandCameOff(at time.Time, by string) {

@@ -52,11 +52,12 @@ func (v *view) unanswered(m *machine) []Withheld {
 	return list
 }
 
-// answered reports whether a review of the concern was finished after it arose.
+// answered reports whether a review of the concern was completed after it arose: one that
+// was refused or set aside is no decision.
 func (m *machine) answered(c concern) bool {
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
-		if t.Key.Code == ClinicianReview && t.Key.Purpose == c.cause && t.Status.Finished() &&
+		if t.Key.Code == ClinicianReview && t.Key.Purpose == c.cause && t.Status == TaskCompleted &&
 			!t.End.Before(c.at) && t.Priority.rank() >= c.priority.rank() {
 			return true
 		}
@@ -80,8 +81,17 @@ func (v *view) evidence(at time.Time) []Withheld {
 		return look("the last look found the site not dry")
 	case s.last.When().Before(v.ledger.changed):
 		return look("nobody has looked at the site since the air was changed")
-	case at.Sub(s.last.When()) > v.p.SiteCheckFirst+v.p.Grace[SiteCheck].Overdue:
+	case !at.Before(v.lookExpires()):
 		return look("the last look at the site is too old")
 	}
 	return nil
+}
+
+// lookExpires is when the last look at the site stops being evidence, zero if there was
+// none.
+func (v *view) lookExpires() time.Time {
+	if v.site.last == nil {
+		return time.Time{}
+	}
+	return v.site.last.When().Add(v.p.SiteCheckFirst + v.p.Grace[SiteCheck].Overdue)
 }
