@@ -55,8 +55,8 @@ quick: ## the tests that need no server, in seconds
 race: ## the tests of all packages but cmd under the race detector, the long ones shortened
 	$(WITH_DB) $(TEST) -race -short -skip TestModelCheck ./internal/...
 
-model-check: ## walk the core over a bounded alphabet of inputs; DEPTH=2 goes deeper
-	$(TEST) -count=1 -run 'TestModelCheck|TestModelKey|TestTwoClients' -v ./internal/workflow -args -model.depth $(or $(DEPTH),0)
+model-check: ## walk the core over a bounded alphabet of inputs; REACH=4 goes deeper
+	$(TEST) -count=1 -run 'TestModelCheck|TestModelKey|TestTwoClients' -v ./internal/workflow -args -model.reach $(or $(REACH),0)
 
 scenario: ## rewrite the bedside stories' expected output; read the diff
 	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite

@@ -7,7 +7,8 @@ import (
 )
 
 // attach counts a finding for the Tasks that ask for it. An act with air counts for one
-// Task; what was seen counts for every Task whose turn it is, of each code the earliest.
+// Task; what was seen counts for every Task whose turn it is: of each code of checks the
+// earliest, and all changes of air that still wait for their look.
 func (m *machine) attach(f *Finding) {
 	if key, ok := m.explicit[f.ID]; ok {
 		if t := m.e.Task(key); t != nil && !t.Status.Finished() && m.asks(t, f) {
@@ -88,7 +89,7 @@ func (m *machine) attachSeen(f *Finding) {
 		if seen[t.Key.Code] || !t.Status.Turn() || !m.asks(t, f) {
 			continue
 		}
-		seen[t.Key.Code] = true
+		seen[t.Key.Code] = t.act() == ""
 		m.give(t, f)
 	}
 }

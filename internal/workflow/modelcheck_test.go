@@ -13,7 +13,7 @@ import (
 	"fhirsvc/internal/workflow"
 )
 
-var modelDepth = flag.Int("model.depth", 0, "try as many of the essential inputs at any points of one episode, each course nursed to its end; 0 is what CI does")
+var modelReach = flag.Int("model.reach", 0, "from every start, any two of the essential inputs with up to so many inputs of ordinary nursing between them, each course nursed to its end; 0 is what CI does")
 
 // longest is how many inputs ordinary nursing may need to finish an episode.
 const longest = 120
@@ -296,8 +296,10 @@ func TestModelCheck(t *testing.T) {
 	for i, s := range modelStarts() {
 		t.Run(s.name, func(t *testing.T) {
 			switch {
-			case *modelDepth > 0:
-				s.check(t, newWalk(essential), *modelDepth)
+			case *modelReach > 0:
+				pairs := newWalk(essential)
+				pairs.reach = *modelReach
+				s.check(t, pairs, 2)
 			case testing.Short() && i > 0 || !s.whole:
 				s.check(t, newWalk(essential), 1)
 			case testing.Short():
