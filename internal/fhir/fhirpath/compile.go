@@ -165,6 +165,12 @@ func (c *compiler) dot(n *ast, head bool) (code, error) {
 	if err != nil {
 		return code{}, err
 	}
+	if call := n.args[1]; call.kind == astCall && call.name == "not" {
+		return logical(func(e *Env, focus []Value) (Truth, error) {
+			t, err := left.test(e, focus)
+			return t.not(), err
+		}), nil
+	}
 	return code{
 		eval: func(e *Env, focus []Value) ([]Value, error) {
 			in, err := left.eval(e, focus)
@@ -180,7 +186,7 @@ func (c *compiler) dot(n *ast, head bool) (code, error) {
 				return Unknown, err
 			}
 			t, err := right.test(e, in)
-			e.arena = e.arena[:mark]
+			e.cut(mark)
 			return t, err
 		},
 	}, nil

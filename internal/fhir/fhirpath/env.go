@@ -53,6 +53,7 @@ type Env struct {
 	Trace    func(name string, values []Value)                    // trace(); nil: silent
 	steps    int
 	arena    []Value
+	used     int // the most values that the arena held since Release
 	this     []Value
 	index    int64
 	total    []Value
@@ -81,16 +82,26 @@ func (e *Env) RootOf(resource *tree.Node) Value {
 }
 
 // Reset frees the memory of earlier results for use by later ones.
-func (e *Env) Reset() { e.arena, e.steps = e.arena[:0], 0 }
+func (e *Env) Reset() {
+	e.cut(0)
+	e.steps = 0
+}
+
+// cut drops the results from mark on.
+func (e *Env) cut(mark int) {
+	e.used = max(e.used, len(e.arena))
+	e.arena = e.arena[:mark]
+}
 
 // Release forgets the resource and every result, so that an Env can be kept.
 func (e *Env) Release() {
 	const keep = 4096 // values; a larger arena was for an unusual resource
+	e.Reset()
 	if cap(e.arena) > keep {
-		e.arena = nil
+		e.arena, e.used = nil, 0
 	}
-	clear(e.arena[:cap(e.arena)])
-	e.arena, e.steps = e.arena[:0], 0
+	clear(e.arena[:e.used])
+	e.used = 0
 	e.Resource, e.RootResource, e.Context = Value{}, Value{}, Value{}
 	e.this, e.total = nil, nil
 }
@@ -163,7 +174,7 @@ func collected(eval evalFn) code {
 		test: func(e *Env, focus []Value) (Truth, error) {
 			mark := len(e.arena)
 			out, err := eval(e, focus)
-			e.arena = e.arena[:mark]
+			e.cut(mark)
 			if err != nil {
 				return Unknown, err
 			}

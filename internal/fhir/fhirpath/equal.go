@@ -110,6 +110,19 @@ func compareNumbers(a, b Value) int {
 	return decimalOf(a).Cmp(decimalOf(b))
 }
 
+// elementMoment reads an element that is a date with or without a time; false when it
+// is not one.
+func (v Value) elementMoment() (moment, bool) {
+	if v.kind != kindElement || !v.hasValue() {
+		return moment{}, false
+	}
+	k := primitiveKind(v.member.Type.Name)
+	if k != kindDate && k != kindDateTime {
+		return moment{}, false
+	}
+	return parseMoment(k, v.node.Text)
+}
+
 func compareMoments(a, b Value) (int, bool) {
 	m, okM := parseMoment(a.kind, a.text)
 	n, okN := parseMoment(b.kind, b.text)
@@ -122,6 +135,12 @@ func compareMoments(a, b Value) (int, bool) {
 // compare orders two items; known is false where precision leaves it open, err says
 // that they cannot be ordered at all.
 func compare(a, b Value) (order int, known bool, err error) {
+	if m, ok := a.elementMoment(); ok {
+		if n, ok := b.elementMoment(); ok {
+			order, known = m.compare(n)
+			return order, known, nil
+		}
+	}
 	x, okX := a.system()
 	y, okY := b.system()
 	if !okX || !okY {
@@ -177,7 +196,7 @@ func sameElement(e *Env, a, b Value) bool {
 		return a.node == nil && b.node == nil && sameJSON(a.ext, b.ext)
 	}
 	mark := len(e.arena)
-	defer func() { e.arena = e.arena[:mark] }()
+	defer e.cut(mark)
 	e.arena = appendAllChildren(e.Set, e.arena, a)
 	mid := len(e.arena)
 	e.arena = appendAllChildren(e.Set, e.arena, b)

@@ -41,7 +41,7 @@ func equivalentValues(e *Env, a, b Value) bool {
 
 func equivalentElements(e *Env, a, b Value) bool {
 	mark := len(e.arena)
-	defer func() { e.arena = e.arena[:mark] }()
+	defer e.cut(mark)
 	e.arena = appendAllChildren(e.Set, e.arena, a)
 	mid := len(e.arena)
 	e.arena = appendAllChildren(e.Set, e.arena, b)

@@ -176,7 +176,7 @@ func where(criterion code) evalFn {
 		err := forEach(e, in, func(_ int, item []Value) (bool, error) {
 			mark := len(e.arena)
 			t, err := criterion.test(e, item)
-			e.arena = e.arena[:mark]
+			e.cut(mark)
 			if t == True {
 				e.arena = append(e.arena, item[0])
 			}
@@ -192,7 +192,8 @@ func project(projection code) evalFn {
 		err := forEach(e, in, func(_ int, item []Value) (bool, error) {
 			mark := len(e.arena)
 			out, err := projection.eval(e, item)
-			e.arena = append(e.arena[:mark], out...)
+			e.cut(mark)
+			e.arena = append(e.arena, out...)
 			return true, err
 		})
 		return e.arena[from:len(e.arena):len(e.arena)], err
@@ -217,7 +218,7 @@ func repeat(projection code) evalFn {
 						out, next = append(out, v), append(next, v)
 					}
 				}
-				e.arena = e.arena[:mark]
+				e.cut(mark)
 				return true, err
 			})
 			if err != nil {

@@ -2,7 +2,6 @@ package fhirpath
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 )
@@ -55,23 +54,31 @@ func parseMoment(k kind, text string) (moment, bool) {
 }
 
 func (m *moment) readDate(s string) bool {
-	ok := true
-	field := func(from, to int) int {
-		n, err := strconv.Atoi(s[from:to])
-		ok = ok && err == nil && n >= 0
-		return n
-	}
-	switch {
-	case len(s) == 4:
-		m.year, m.precision = field(0, 4), toYear
-	case len(s) == 7 && s[4] == '-':
-		m.year, m.month, m.precision = field(0, 4), field(5, 7), toMonth
-	case len(s) == 10 && s[4] == '-' && s[7] == '-':
-		m.year, m.month, m.day, m.precision = field(0, 4), field(5, 7), field(8, 10), toDay
-	default:
+	fits := len(s) == 4 || len(s) == 7 && s[4] == '-' || len(s) == 10 && s[4] == '-' && s[7] == '-'
+	if !fits {
 		return false
 	}
-	return ok && m.month >= 1 && m.month <= 12 && m.day >= 1 && m.day <= daysIn(m.year, m.month)
+	m.year, m.precision = digits(s[:4]), toYear
+	if len(s) > 4 {
+		m.month, m.precision = digits(s[5:7]), toMonth
+	}
+	if len(s) > 7 {
+		m.day, m.precision = digits(s[8:10]), toDay
+	}
+	return m.year >= 0 && m.month >= 1 && m.month <= 12 && m.day >= 1 && (m.day <= 28 || m.day <= daysIn(m.year, m.month))
+}
+
+// digits reads a number, -1 when there is anything but digits.
+func digits(s string) int {
+	n := 0
+	for i := range len(s) {
+		c := s[i] - '0'
+		if c > 9 {
+			return -1
+		}
+		n = 10*n + int(c)
+	}
+	return n
 }
 
 func (m *moment) readZone(s string) (string, bool) {
@@ -79,7 +86,7 @@ func (m *moment) readZone(s string) (string, bool) {
 		m.zoned = true
 		return rest, true
 	}
-	i := strings.LastIndexAny(s, "+-")
+	i := max(strings.LastIndexByte(s, '+'), strings.LastIndexByte(s, '-'))
 	if i < 0 {
 		return s, true
 	}
@@ -87,9 +94,8 @@ func (m *moment) readZone(s string) (string, bool) {
 	if len(z) != 5 || z[2] != ':' {
 		return "", false
 	}
-	h, errH := strconv.Atoi(z[:2])
-	n, errM := strconv.Atoi(z[3:])
-	if errH != nil || errM != nil || h > 14 || n > 59 {
+	h, n := digits(z[:2]), digits(z[3:])
+	if h < 0 || n < 0 || h > 14 || n > 59 {
 		return "", false
 	}
 	m.zoned, m.offset = true, h*60+n
@@ -101,25 +107,36 @@ func (m *moment) readZone(s string) (string, bool) {
 
 func (m moment) readTime(s string) (moment, bool) {
 	whole, fraction, hasFraction := strings.Cut(s, ".")
-	parts := strings.Split(whole, ":")
-	limits := [...]int{23, 59, 60} // 60 for a leap second
-	if len(parts) > len(limits) || hasFraction && (len(parts) != 3 || fraction == "" || len(fraction) > 9) {
+	if hasFraction && (len(whole) != 8 || fraction == "" || len(fraction) > 9) {
 		return moment{}, false
 	}
-	var n [3]int
-	for i, p := range parts {
-		v, err := strconv.Atoi(p)
-		if len(p) != 2 || err != nil || v < 0 || v > limits[i] {
+	for i, field := range [...]struct {
+		n    *int
+		most int
+	}{{&m.hour, 23}, {&m.minute, 59}, {&m.second, 60}} { // 60 for a leap second
+		at := 3 * i
+		if at > len(whole) && i > 0 {
+			break
+		}
+		if len(whole) < at+2 || len(whole) > at+2 && whole[at+2] != ':' {
 			return moment{}, false
 		}
-		n[i] = v
-	}
-	m.hour, m.minute, m.second = n[0], n[1], n[2]
-	m.precision = toDay + precision(len(parts))
-	if hasFraction {
-		v, err := strconv.Atoi((fraction + "000000000")[:9])
-		if err != nil || v < 0 {
+		v := digits(whole[at : at+2])
+		if v < 0 || v > field.most {
 			return moment{}, false
+		}
+		*field.n, m.precision = v, toHour+precision(i)
+	}
+	if len(whole) > 8 {
+		return moment{}, false
+	}
+	if hasFraction {
+		v := digits(fraction)
+		if v < 0 {
+			return moment{}, false
+		}
+		for range 9 - len(fraction) {
+			v *= 10
 		}
 		m.nanos, m.fraction, m.precision = v, len(fraction), toMilli
 	}

@@ -123,7 +123,7 @@ func equality(op string, left, right code) code {
 		default:
 			t = truthOf(!equivalentCollections(e, l, r))
 		}
-		e.arena = e.arena[:mark]
+		e.cut(mark)
 		return t, nil
 	})
 }
@@ -135,7 +135,7 @@ func inequality(op string, left, right code) code {
 		if err != nil {
 			return Unknown, err
 		}
-		e.arena = e.arena[:mark]
+		e.cut(mark)
 		a, okA, err := single(l, op)
 		if err != nil || !okA {
 			return Unknown, err
@@ -167,7 +167,7 @@ func membership(item, list code) code {
 		if err != nil {
 			return Unknown, err
 		}
-		e.arena = e.arena[:mark]
+		e.cut(mark)
 		v, ok, err := single(i, "in")
 		if err != nil || !ok {
 			return Unknown, err

@@ -18,7 +18,7 @@ func (w *walker) narrative(value *tree.Node) {
 		w.errorf(value, "", outcome.CodeStructure, "type", "div must be a string of XHTML, it is a %s", value.Kind)
 		return
 	}
-	if fault := narrativeFault(value.Text); fault != "" {
+	if fault := w.html.fault(value.Text); fault != "" {
 		w.errorf(value, "", outcome.CodeInvariant, "txt-1", "the narrative is not allowed: %s", fault)
 		return
 	}
@@ -29,19 +29,28 @@ func (w *walker) narrative(value *tree.Node) {
 
 const xhtmlNamespace = "http://www.w3.org/1999/xhtml"
 
-// narrativeFault reads a narrative's XHTML and gives its first fault, "" when there
+// xhtmlReader reads one narrative after another.
+type xhtmlReader struct {
+	src        string
+	pos        int
+	open       []string // elements around pos
+	attributes []string // names of those of the current tag
+}
+
+// fault reads a narrative's XHTML and gives its first fault, "" when there
 // is none: one div, well formed, only the elements and attributes of HTML 4.0
 // chapters 7 to 11 (without 9.4) and 15, links, images and styles, no entities but
 // XML's own (hl7.org/fhir/R4/narrative.html).
-func narrativeFault(s string) string {
-	r := &xhtmlReader{src: s}
+func (r *xhtmlReader) fault(s string) string {
+	r.src, r.pos, r.open = s, 0, r.open[:0]
 	return r.read()
 }
 
-type xhtmlReader struct {
-	src  string
-	pos  int
-	open []string
+// release forgets what was read, so that a reader can be kept.
+func (r *xhtmlReader) release() {
+	r.src = ""
+	clear(r.open[:cap(r.open)])
+	clear(r.attributes[:cap(r.attributes)])
 }
 
 const (
@@ -57,15 +66,17 @@ func (r *xhtmlReader) read() string {
 	if hasControl(r.src) {
 		return "a control character is not allowed"
 	}
-	for r.pos < len(r.src) {
-		i := strings.IndexAny(r.src[r.pos:], "<&")
-		if i < 0 {
+	for {
+		from := r.pos
+		for r.pos < len(r.src) && r.src[r.pos] != '<' && r.src[r.pos] != '&' {
+			if r.src[r.pos] == '>' && strings.HasSuffix(r.src[from:r.pos], "]]") {
+				return "]]> must be written as ]]&gt;"
+			}
+			r.pos++
+		}
+		if r.pos == len(r.src) {
 			break
 		}
-		if strings.Contains(r.src[r.pos:r.pos+i], "]]>") {
-			return "]]> must be written as ]]&gt;"
-		}
-		r.pos += i
 		fault := ""
 		if r.src[r.pos] == '&' {
 			fault = r.entity()
@@ -91,11 +102,15 @@ func (r *xhtmlReader) read() string {
 // hasControl reports what XML allows nowhere (XML 1.0 section 2.2).
 func hasControl(s string) bool {
 	for i := range len(s) {
-		if c := s[i]; c < ' ' && c != '\t' && c != '\n' && c != '\r' {
+		c := s[i]
+		if c < ' ' && c != '\t' && c != '\n' && c != '\r' {
+			return true
+		}
+		if c == 0xef && (strings.HasPrefix(s[i:], "\ufffe") || strings.HasPrefix(s[i:], "\uffff")) {
 			return true
 		}
 	}
-	return strings.Contains(s, "\ufffe") || strings.Contains(s, "\uffff")
+	return false
 }
 
 func xmlCharacter(c rune) bool {
@@ -156,7 +171,10 @@ func (r *xhtmlReader) endTag() string {
 	if end < 0 {
 		return "a tag does not end"
 	}
-	name := strings.TrimRight(r.src[r.pos+2:r.pos+end], " \t\r\n")
+	name := r.src[r.pos+2 : r.pos+end]
+	for name != "" && isBlank(name[len(name)-1]) {
+		name = name[:len(name)-1]
+	}
 	if len(r.open) == 0 || r.open[len(r.open)-1] != name {
 		return "the end tag </" + clip(name) + "> closes nothing"
 	}
@@ -172,7 +190,7 @@ func (r *xhtmlReader) startTag() string {
 		return "the element <" + clip(name) + "> is not allowed"
 	}
 	namespace := ""
-	var seen []string
+	r.attributes = r.attributes[:0]
 	for {
 		spaced := r.space()
 		if r.pos >= len(r.src) {
@@ -185,10 +203,10 @@ func (r *xhtmlReader) startTag() string {
 		if fault == "" && !spaced {
 			fault = "attributes must be separated by a space"
 		}
-		if fault == "" && len(seen) > mostAttributes {
+		if fault == "" && len(r.attributes) > mostAttributes {
 			fault = "a tag has too many attributes"
 		}
-		if fault == "" && slices.Contains(seen, attribute) {
+		if fault == "" && slices.Contains(r.attributes, attribute) {
 			fault = "the attribute " + attribute + " stands twice"
 		}
 		if fault == "" {
@@ -197,7 +215,7 @@ func (r *xhtmlReader) startTag() string {
 		if fault != "" {
 			return fault
 		}
-		seen = append(seen, attribute)
+		r.attributes = append(r.attributes, attribute)
 		if attribute == "xmlns" {
 			namespace = value
 		}
@@ -278,11 +296,13 @@ func (r *xhtmlReader) name() string {
 
 func (r *xhtmlReader) space() bool {
 	from := r.pos
-	for r.pos < len(r.src) && strings.IndexByte(" \t\r\n", r.src[r.pos]) >= 0 {
+	for r.pos < len(r.src) && isBlank(r.src[r.pos]) {
 		r.pos++
 	}
 	return r.pos > from
 }
+
+func isBlank(c byte) bool { return c == ' ' || c == '\t' || c == '\r' || c == '\n' }
 
 func htmlElement(name string) bool {
 	switch name {

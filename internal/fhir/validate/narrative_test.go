@@ -62,7 +62,7 @@ func TestNarrativeFault(t *testing.T) {
 		{"", "start with <div"},
 	}
 	for _, tt := range tests {
-		got := narrativeFault(tt.xhtml)
+		got := new(xhtmlReader).fault(tt.xhtml)
 		if tt.want == "" {
 			require.Empty(t, got, tt.xhtml)
 			continue
@@ -85,7 +85,7 @@ func TestNarrativeHasContent(t *testing.T) {
 func TestAcceptedNarrativesAreWellFormed(t *testing.T) {
 	t.Parallel()
 	const seed = `<div xmlns="http://www.w3.org/1999/xhtml"><p class='a b' id="c">x &amp; <br/><!-- n --> <b>y</b></p></div>`
-	require.Empty(t, narrativeFault(seed))
+	require.Empty(t, new(xhtmlReader).fault(seed))
 	rapid.Check(t, func(t *rapid.T) {
 		s := seed
 		for range rapid.IntRange(1, 4).Draw(t, "edits") {
@@ -94,7 +94,7 @@ func TestAcceptedNarrativesAreWellFormed(t *testing.T) {
 			cut := rapid.IntRange(0, 1).Draw(t, "cut")
 			s = s[:at] + piece + s[at+cut:]
 		}
-		if narrativeFault(s) == "" {
+		if new(xhtmlReader).fault(s) == "" {
 			require.NoError(t, wellFormed(s), "%s", s)
 		}
 	})

@@ -2,6 +2,7 @@ package validate
 
 import (
 	"slices"
+	"strings"
 
 	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/fhirpath"
@@ -14,8 +15,10 @@ type rule struct {
 	def        *definitions.Rule
 	invariants []invariant
 	binding    *binding
+	weak       *binding // binding where it is applied to a choice of several types
 	children   []*rule
 	slices     []*rule
+	keys       []key // what tells the slices apart
 }
 
 // item is one value of an element within a profile's walk.
@@ -49,6 +52,14 @@ func (v *Validator) buildRule(def *definitions.Rule) *rule {
 	for _, s := range def.Slices {
 		r.slices = append(r.slices, v.buildRule(s))
 	}
+	if r.binding != nil {
+		r.weak = &binding{set: r.binding.set, limit: r.binding.limit}
+	}
+	if def.Slicing != nil {
+		for _, d := range def.Slicing.Discriminators {
+			r.keys = append(r.keys, newKey(d, r.slices))
+		}
+	}
 	return r
 }
 
@@ -57,10 +68,11 @@ func (v *Validator) buildRule(def *definitions.Rule) *rule {
 func (w *walker) profilesOf(n *tree.Node, t *typ) {
 	var done []string
 	apply := func(url string, at *tree.Node) {
+		if url == "" {
+			return
+		}
 		p := w.v.profile(url)
 		switch {
-		case url == "":
-			return
 		case p == nil:
 			w.noProfile(url, at, t)
 			return
@@ -82,7 +94,9 @@ func (w *walker) profilesOf(n *tree.Node, t *typ) {
 	if t.def.Name == "Observation" {
 		for c := range n.Get("code").Get("coding").Items() {
 			apply(vitalSign(c), nil)
-			apply(w.v.options.Coded[codingText(c)], nil)
+			if len(w.v.options.Coded) > 0 {
+				apply(w.v.options.Coded[codingText(c)], nil)
+			}
 		}
 	}
 	if w.v.options.Select != nil {
@@ -118,35 +132,28 @@ func vitalSign(coding *tree.Node) string {
 	if coding.Str("system") != "http://loinc.org" {
 		return ""
 	}
-	name := vitalSignName(coding.Str("code"))
-	if name == "" {
-		return ""
-	}
-	return definitions.StructureURL(name)
-}
-
-func vitalSignName(loinc string) string {
-	switch loinc {
+	const base = "http://hl7.org/fhir/StructureDefinition/"
+	switch coding.Str("code") {
 	case "85353-1":
-		return "vitalspanel"
+		return base + "vitalspanel"
 	case "9279-1":
-		return "resprate"
+		return base + "resprate"
 	case "8867-4":
-		return "heartrate"
+		return base + "heartrate"
 	case "2708-6":
-		return "oxygensat"
+		return base + "oxygensat"
 	case "8310-5":
-		return "bodytemp"
+		return base + "bodytemp"
 	case "8302-2":
-		return "bodyheight" //nolint:misspell // the profile's published name
+		return base + "bodyheight" //nolint:misspell // the profile's published name
 	case "9843-4":
-		return "headcircum"
+		return base + "headcircum"
 	case "29463-7":
-		return "bodyweight"
+		return base + "bodyweight"
 	case "39156-5":
-		return "bmi"
+		return base + "bmi"
 	case "85354-9":
-		return "bp"
+		return base + "bp"
 	}
 	return ""
 }
@@ -164,8 +171,10 @@ func (w *walker) typeProfiles(m *member, value *tree.Node) {
 
 // applyProfile checks a value, at the current path, against a profile of its type.
 func (w *walker) applyProfile(p *definitions.Profile, it item) {
-	if base := w.v.profile(p.Base); base != nil {
-		w.applyProfile(base, it)
+	if p.Base != "" {
+		if base := w.v.profile(p.Base); base != nil {
+			w.applyProfile(base, it)
+		}
 	}
 	name, advice := w.profileName, w.advice
 	w.profileName, w.advice = p.Name, ""
@@ -191,7 +200,9 @@ func (w *walker) applyRule(r *rule, it item) {
 	if r.binding != nil && it.node != nil {
 		w.coded(r.bindingFor(it), it.m, it.node)
 	}
-	w.invariants(r.invariants, fhirpath.Element(it.m.def, it.node, it.ext), at)
+	if len(r.invariants) > 0 {
+		w.invariants(r.invariants, fhirpath.Element(it.m.def, it.node, it.ext), at)
+	}
 	for _, c := range r.children {
 		w.child(c, it)
 	}
@@ -204,12 +215,15 @@ func (r *rule) bindingFor(it item) *binding {
 	if it.m.element == nil || !it.m.element.def.Choice || len(r.def.Types) == 1 {
 		return r.binding
 	}
-	return &binding{set: r.binding.set, limit: r.binding.limit}
+	return r.weak
 }
 
 // child checks all values of one element below a value.
 func (w *walker) child(r *rule, parent item) {
-	items := w.children(parent, r.def.Name)
+	mark := len(w.stack)
+	defer w.cut(mark)
+	w.children(parent, r.def.Name)
+	items := w.stack[mark:]
 	at := firstOf(parent.node, parent.ext)
 	w.count(r, len(items), at, r.def.Name)
 	for _, it := range items {
@@ -232,6 +246,10 @@ func (w *walker) at(it item, do func()) {
 }
 
 func (w *walker) count(r *rule, n int, at *tree.Node, name string) {
+	most := r.def.Max
+	if n >= r.def.Min && (most == nil || n <= *most) {
+		return
+	}
 	what := name
 	if r.def.SliceName != "" {
 		what = name + " (slice " + r.def.SliceName + ")"
@@ -242,55 +260,60 @@ func (w *walker) count(r *rule, n int, at *tree.Node, name string) {
 	case n < r.def.Min:
 		w.errorf(at, name, outcome.CodeRequired, "profile", "%s is required at least %d times, it is there %d times (profile %s)",
 			what, r.def.Min, n, w.profileName)
-	case r.def.Max != nil && n > 0 && *r.def.Max == 0:
+	case *most == 0:
 		w.errorf(at, name, outcome.CodeStructure, "profile", "%s is not allowed here (profile %s)", what, w.profileName)
-	case r.def.Max != nil && n > *r.def.Max:
+	default:
 		w.errorf(at, name, outcome.CodeStructure, "profile", "%s is allowed at most %d times, it is there %d times (profile %s)",
-			what, *r.def.Max, n, w.profileName)
+			what, *most, n, w.profileName)
 	}
 }
 
-// children gives the values of an element by its name without "[x]".
-func (w *walker) children(parent item, name string) []item {
+// children puts the values of an element, by its name without "[x]", on the stack of
+// items; whoever calls it cuts the stack back.
+func (w *walker) children(parent item, name string) {
 	holder := parent.node
 	if parent.m.kind == primitiveValue {
 		holder = parent.ext
 	}
 	if parent.m.shape == nil || !holder.Is(tree.Object) {
-		return nil
+		return
 	}
-	var out []item
 	for c := holder.First(); c != nil; c = c.Next() {
 		value, ext, bare := c, (*tree.Node)(nil), c.Name
 		if len(bare) > 1 && bare[0] == '_' {
-			if bare = bare[1:]; holder.Get(bare) != nil {
-				continue
-			}
-			value, ext = nil, c
+			value, ext, bare = nil, c, bare[1:]
+		}
+		if !strings.HasPrefix(bare, name) {
+			continue
 		}
 		m := parent.m.shape.members.get(bare)
 		if m == nil || m.element.def.Name != name {
 			continue
 		}
-		if value != nil && m.kind == primitiveValue {
+		switch {
+		case value == nil && holder.Get(bare) != nil:
+			continue // met with its value
+		case value != nil && m.kind == primitiveValue:
 			ext = holder.Companion(bare)
 		}
-		out = appendItems(out, m, value, ext)
+		w.push(m, value, ext)
 	}
-	return out
 }
 
-func appendItems(out []item, m *member, value, ext *tree.Node) []item {
+func (w *walker) push(m *member, value, ext *tree.Node) {
 	if !value.Is(tree.Array) && !ext.Is(tree.Array) {
-		return append(out, item{m, value, ext, -1})
+		w.stack = append(w.stack, item{m, value, ext, -1})
+		return
 	}
 	v, x := value.First(), ext.First()
 	for i := 0; v != nil || x != nil; i++ {
-		out = append(out, item{m, notNull(v), notNull(x), i})
+		w.stack = append(w.stack, item{m, notNull(v), notNull(x), i})
 		v, x = v.Next(), x.Next()
 	}
-	return out
 }
+
+// cut takes items off the stack.
+func (w *walker) cut(mark int) { w.stack = w.stack[:mark] }
 
 func notNull(n *tree.Node) *tree.Node {
 	if n.Is(tree.Null) {

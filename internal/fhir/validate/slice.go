@@ -1,6 +1,7 @@
 package validate
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/cockroachdb/apd/v3"
@@ -13,7 +14,7 @@ import (
 // slice sorts the items of an element into the slices of a rule and checks each
 // slice's count and its items.
 func (w *walker) slice(r *rule, items []item, at *tree.Node) {
-	counts := make([]int, len(r.slices))
+	base := w.pushCounts(len(r.slices))
 	last, unmatched := 0, false
 	for _, it := range items {
 		i := w.sliceOf(r, it)
@@ -29,12 +30,13 @@ func (w *walker) slice(r *rule, items []item, at *tree.Node) {
 			})
 		}
 		last = i
-		counts[i]++
+		w.counts[base+i]++
 		w.at(it, func() { w.applyRule(r.slices[i], it) })
 	}
 	for i, s := range r.slices {
-		w.count(s, counts[i], at, r.def.Name)
+		w.count(s, int(w.counts[base+i]), at, r.def.Name)
 	}
+	w.counts = w.counts[:base]
 }
 
 func (w *walker) outside(r *rule, it item) {
@@ -43,12 +45,41 @@ func (w *walker) outside(r *rule, it item) {
 	}
 }
 
+// key is a discriminator with what each slice has at its path.
+type key struct {
+	kind   string
+	path   []string
+	slices []expectation
+}
+
+// expectation is what a slice says at the path of a discriminator.
+type expectation struct {
+	rules []*rule
+	wants []want // values that are fixed
+}
+
+func newKey(d definitions.Discriminator, slices []*rule) key {
+	k := key{kind: d.Type}
+	if d.Path != "$this" {
+		k.path = strings.Split(d.Path, ".")
+	}
+	for _, s := range slices {
+		k.slices = append(k.slices, expectation{
+			rules: ruleAt([]*rule{s}, k.path), wants: expected([]*rule{s}, k.path),
+		})
+	}
+	return k
+}
+
 // sliceOf gives the index of the slice that an item belongs to, -1 when there is none.
 func (w *walker) sliceOf(r *rule, it item) int {
-	for i, s := range r.slices {
-		fits := len(r.def.Slicing.Discriminators) > 0
-		for _, d := range r.def.Slicing.Discriminators {
-			fits = fits && w.discriminates(d, s, it)
+	if len(r.keys) == 0 {
+		return -1
+	}
+	for i := range r.slices {
+		fits := true
+		for k := range r.keys {
+			fits = fits && w.discriminates(&r.keys[k], r.slices[i], i, it)
 		}
 		if fits {
 			return i
@@ -57,25 +88,24 @@ func (w *walker) sliceOf(r *rule, it item) int {
 	return -1
 }
 
-// discriminates reports whether an item is what the slice has at the discriminator.
-func (w *walker) discriminates(d definitions.Discriminator, s *rule, it item) bool {
-	path := []string{}
-	if d.Path != "$this" {
-		path = strings.Split(d.Path, ".")
-	}
-	found := w.follow([]item{it}, path)
-	switch d.Type {
+// discriminates reports whether an item is what a slice, the i-th, has at the key.
+func (w *walker) discriminates(k *key, s *rule, i int, it item) bool {
+	mark := len(w.stack)
+	defer w.cut(mark)
+	found := w.follow(it, k.path)
+	here := &k.slices[i]
+	switch k.kind {
 	case "type":
-		return typeFits(ruleAt([]*rule{s}, path), found)
+		return typeFits(here.rules, found)
 	case "exists":
-		for _, r := range ruleAt([]*rule{s}, path) {
+		for _, r := range here.rules {
 			return (len(found) > 0) == (r.def.Max == nil || *r.def.Max > 0)
 		}
 		return len(found) > 0
 	case "value", "pattern":
-		return w.valueFits(s, path, found)
+		return w.valueFits(k, s, here, found)
 	}
-	return false // profile: no published profile of R4 uses it
+	return false
 }
 
 func typeFits(rules []*rule, found []item) bool {
@@ -101,12 +131,15 @@ func (it item) typeName() string {
 
 // valueFits reports whether a found value is one that the slice fixes at the path, or,
 // where it fixes none, one that its required binding has.
-func (w *walker) valueFits(s *rule, path []string, found []item) bool {
+func (w *walker) valueFits(k *key, s *rule, here *expectation, found []item) bool {
+	wants := here.wants
+	if slices.Contains(k.path, "resolve()") {
+		wants = w.wantsBeyond(s, k.path)
+	}
 	for _, it := range found {
 		if it.node == nil {
 			continue
 		}
-		wants := w.wants(s, path)
 		for _, want := range wants {
 			if want.exact && sameValue(want.node, it.node) || !want.exact && hasPattern(want.node, it.node) {
 				return true
@@ -115,38 +148,33 @@ func (w *walker) valueFits(s *rule, path []string, found []item) bool {
 		if len(wants) > 0 {
 			continue
 		}
-		for _, r := range ruleAt([]*rule{s}, path) {
+		for _, r := range here.rules {
 			if r.binding != nil && r.binding.required && r.binding.set != nil && inSet(r.binding.set, it) {
 				return true
 			}
 		}
-		if len(path) == 1 && path[0] == "url" && extensionURL(s) != "" {
+		if len(k.path) == 1 && k.path[0] == "url" && extensionURL(s) != "" {
 			return it.node.Text == extensionURL(s)
 		}
 	}
 	return false
 }
 
-// wants gives what a slice fixes at a path; beyond resolve() that is said by the
-// profiles of the reference's targets.
-func (w *walker) wants(s *rule, path []string) []want {
-	for i, name := range path {
-		if name != "resolve()" {
-			continue
-		}
-		var out []want
-		for _, r := range ruleAt([]*rule{s}, path[:i]) {
-			for _, t := range r.def.Types {
-				for _, target := range t.Targets {
-					if p := w.v.profile(definitions.StructureURL(target)); p != nil {
-						out = append(out, expected([]*rule{w.v.rule(p)}, path[i+1:])...)
-					}
+// wantsBeyond gives what a slice fixes beyond resolve(), which the profiles of the
+// reference's targets say.
+func (w *walker) wantsBeyond(s *rule, path []string) []want {
+	i := slices.Index(path, "resolve()")
+	var out []want
+	for _, r := range ruleAt([]*rule{s}, path[:i]) {
+		for _, t := range r.def.Types {
+			for _, target := range t.Targets {
+				if p := w.v.profile(definitions.StructureURL(target)); p != nil {
+					out = append(out, expected([]*rule{w.v.rule(p)}, path[i+1:])...)
 				}
 			}
 		}
-		return out
 	}
-	return expected([]*rule{s}, path)
+	return out
 }
 
 func inSet(set *definitions.ValueSet, it item) bool {
@@ -175,24 +203,27 @@ func extensionURL(s *rule) string {
 	return ""
 }
 
-// follow goes from items along element names; resolve() follows references.
-func (w *walker) follow(items []item, path []string) []item {
+// follow goes from an item along element names; resolve() follows references. What it
+// finds is on the stack, which whoever calls it cuts back.
+func (w *walker) follow(it item, path []string) []item {
+	from := len(w.stack)
+	w.stack = append(w.stack, it)
 	for _, name := range path {
-		var next []item
-		for _, it := range items {
+		to := len(w.stack)
+		for _, it := range w.stack[from:to] {
 			if name != "resolve()" {
-				next = append(next, w.children(it, name)...)
+				w.children(it, name)
 				continue
 			}
 			if n := w.find(it.node.Str("reference")); n != nil {
 				if t := w.v.schema.typ(n.Str("resourceType")); t != nil {
-					next = append(next, item{m: t.self, node: n, index: -1})
+					w.stack = append(w.stack, item{m: t.self, node: n, index: -1})
 				}
 			}
 		}
-		items = next
+		from = to
 	}
-	return items
+	return w.stack[from:]
 }
 
 // ruleAt gives the rules at a path below some rules, those of slices included.

@@ -15,8 +15,10 @@ type walker struct {
 	reader   tree.Reader
 	doc      *tree.Document
 	env      *fhirpath.Env
+	html     xhtmlReader
 	path     []step
 	counts   []int32
+	stack    []item // values that profiles look at
 	reported []placed
 	errors   int
 	remarks  int  // warnings and information
@@ -30,14 +32,14 @@ type walker struct {
 func newWalker(v *Validator) *walker {
 	w := &walker{v: v, env: &fhirpath.Env{Set: v.schema.set}}
 	w.env.Resolve = w.resolveValue
-	w.env.HTML = func(s string) bool { return narrativeFault(s) == "" }
+	w.env.HTML = func(s string) bool { return w.html.fault(s) == "" }
 	return w
 }
 
 func (w *walker) begin(doc *tree.Document) {
 	w.doc, w.path, w.counts, w.reported = doc, w.path[:0], w.counts[:0], w.reported[:0]
 	w.full, w.errors, w.remarks = false, 0, 0
-	w.surroundings = surroundings{}
+	w.surroundings, w.stack = surroundings{}, w.stack[:0]
 }
 
 // check walks a document; parsed are the faults of its JSON.
@@ -53,8 +55,10 @@ func (w *walker) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Iss
 // end lets go of the document, so that the pool does not hold it.
 func (w *walker) end() {
 	clear(w.reported)
+	clear(w.stack[:cap(w.stack)])
 	w.doc, w.surroundings, w.reported = nil, surroundings{}, w.reported[:0]
 	w.env.Release()
+	w.html.release()
 	w.reader.Release()
 }
 
@@ -140,9 +144,7 @@ func (w *walker) leave(outer surroundings) {
 
 // object walks the members of an object.
 func (w *walker) object(n *tree.Node, s *shape) {
-	base := len(w.counts)
-	w.counts = slices.Grow(w.counts, len(s.elements))[:base+len(s.elements)]
-	clear(w.counts[base:])
+	base := w.pushCounts(len(s.elements))
 	companions := hasCompanions(n)
 	for c := n.First(); c != nil; c = c.Next() {
 		w.memberOf(n, c, s, base, companions)
@@ -156,6 +158,14 @@ func (w *walker) object(n *tree.Node, s *shape) {
 		w.atMost(n, e, int(w.counts[base+e.index]))
 	}
 	w.counts = w.counts[:base]
+}
+
+// pushCounts puts n zeros on the stack of counts and tells where they start.
+func (w *walker) pushCounts(n int) (base int) {
+	base = len(w.counts)
+	w.counts = slices.Grow(w.counts, n)[:base+n]
+	clear(w.counts[base:])
+	return base
 }
 
 func hasCompanions(n *tree.Node) bool {
