@@ -34,7 +34,36 @@ const (
 	Haematoma        FindingCode = "access-site-haematoma"
 	Hand             FindingCode = "hand-check"
 	Condition        FindingCode = "general-condition"
-	OtherFinding     FindingCode = "other" // vital signs, pain, anything else that is kept and shown
+	Pain             FindingCode = "pain-score"          // 0 to 10, in Amount
+	Pressure         FindingCode = "systolic-pressure"   // mmHg, in Amount
+	Anticoagulant    FindingCode = "anticoagulant-given" // after the event; Text says which
+	OtherFinding     FindingCode = "other"               // anything else that is kept and shown
+)
+
+// HandSign is what is not normal about a hand: the six Ps, as far as they are asked for.
+type HandSign string
+
+// The signs of a hand that suffers (Nursing pocket card on neurovascular checks: pulses,
+// refill, colour, temperature, sensation, movement, pain).
+const (
+	HandDiscoloured HandSign = "colour"
+	HandCold        HandSign = "temperature"
+	HandSlowRefill  HandSign = "refill"
+	HandNumb        HandSign = "sensation" // numb; tingling is HandTingling
+	HandTingling    HandSign = "tingling"
+	HandWeak        HandSign = "movement"
+	HandSwollen     HandSign = "swelling"
+	HandPain        HandSign = "pain" // out of proportion
+)
+
+// Drug is a kind of anticoagulant, as far as it may change when air may be let out.
+type Drug string
+
+// The kinds of anticoagulant. Heparin during the procedure is usual and changes nothing.
+const (
+	Heparin               Drug = "heparin"
+	GlycoproteinInhibitor Drug = "glycoprotein-inhibitor"
+	OtherAnticoagulant    Drug = "other-anticoagulant"
 )
 
 // Answer is what was found, for findings that are coded.
@@ -125,6 +154,9 @@ const (
 	SettleVolume       TaskCode = "settle-volume"
 	DischargeCheck     TaskCode = "discharge-check"
 	ClinicianReview    TaskCode = "clinician-review"
+	Titration          TaskCode = "titration"
+	PatientTeaching    TaskCode = "patient-teaching"
+	UlnarCompression   TaskCode = "ulnar-compression"
 )
 
 // TaskStatus is where a Task stands.

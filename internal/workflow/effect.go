@@ -18,14 +18,56 @@ type PutPlan struct{ Plan Plan }
 // PutFlag raises or lowers a warning.
 type PutFlag struct{ Flag Flag }
 
+// PutIssue opens or settles a contradiction between findings.
+type PutIssue struct{ Issue Issue }
+
+// PutNotice says that somebody is to be told, or that they have answered.
+type PutNotice struct{ Notice Notice }
+
 // WakeAt asks for an Elapsed at the instant; zero: none is needed. It replaces the one
 // before.
 type WakeAt struct{ At time.Time }
 
-func (PutTask) effect() {}
-func (PutPlan) effect() {}
-func (PutFlag) effect() {}
-func (WakeAt) effect()  {}
+func (PutTask) effect()   {}
+func (PutPlan) effect()   {}
+func (PutFlag) effect()   {}
+func (PutIssue) effect()  {}
+func (PutNotice) effect() {}
+func (WakeAt) effect()    {}
+
+// IssueCode says what contradicts what.
+type IssueCode string
+
+// The contradictions.
+const (
+	IssueVolume  IssueCode = "volume-contradiction"    // a count, a syringe or an entry against the book
+	IssueTwice   IssueCode = "charted-twice"           // two entries that may be one act
+	IssueOpposed IssueCode = "bleeding-and-not-patent" // pressure and flow ask for opposite things
+)
+
+// Issue is a contradiction between findings. Code and Ordinal name it for ever.
+type Issue struct {
+	Code     IssueCode
+	Ordinal  int
+	Text     string
+	Findings []string  // ids, in the order in which they were found
+	Since    time.Time // when it was found
+	Settled  time.Time // zero while it is open
+	How      string    // what settled it
+}
+
+// Notice is one call to a person: who is to be told of which Task, since when, and
+// when somebody answered. Task and Ordinal name it for ever.
+type Notice struct {
+	Task     TaskKey
+	Ordinal  int // from 1, of the calls about this Task
+	Level    Level
+	Priority Priority
+	Text     string
+	At       time.Time
+	Answered time.Time // zero while nobody has
+	By       string    // who answered, "" when not told
+}
 
 // Plan is the whole of an episode, as far as a reader of the plan needs it.
 type Plan struct {

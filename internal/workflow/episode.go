@@ -22,10 +22,11 @@ type Episode struct {
 	Moves     []Relocated
 	Skips     []time.Time // release steps that were refused or skipped
 
-	Tasks []Task // in order of creation
-	Flags []Flag // in order of creation
-	Plan  Plan
-	Last  time.Time // instant of the last input
+	Tasks  []Task  // in order of creation
+	Flags  []Flag  // in order of creation
+	Issues []Issue // in order of creation
+	Plan   Plan
+	Last   time.Time // instant of the last input
 }
 
 // New returns the state before the first input. A nil protocol needs a reason.

@@ -72,6 +72,9 @@ type Event struct {
 	VolumeBy         string   // who charted it
 	BandMaximum      *Decimal // mL, the device's own
 	INR              *Decimal
+	Drugs            []Drug   // given for or before the procedure, each kind once, in order
+	Age              *int     // years, at the procedure
+	Titrated         *bool    // whether the pressure was already taken down to what holds
 	OtherPlan        string   // another episode whose plan is open on this wrist
 	Dropped          []string // faults for which entries of the event were left out
 }
@@ -99,11 +102,13 @@ type Finding struct {
 	By       string    // who found it
 	Side     Side      // "" when not stated
 	Answer   Answer
-	Amount   *Decimal // mL for air, cm for a haematoma
+	Amount   *Decimal // mL for air, cm for a haematoma, mmHg, or a score
 	Instant  time.Time
 	Missing  Missing
 	Method   Method
-	Text     string // for OtherFinding and remarks: what a person may want to read
+	Grade    int        // of a haematoma, 1 to 5; 0 when not stated
+	Signs    []HandSign // of a hand that is not normal; empty when not stated
+	Text     string     // for OtherFinding and remarks: what a person may want to read
 }
 
 // When is the time that computes: the stated one, but not later than it was received

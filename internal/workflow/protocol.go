@@ -74,8 +74,18 @@ type Protocol struct {
 
 // Applicability says for which episodes a protocol is meant.
 type Applicability struct {
-	Kind ProcedureKind
-	Unit string // "" for any
+	Kind   ProcedureKind
+	Unit   string  // "" for any
+	Access *Access // nil for any
+	Drugs  []Drug  // only for patients who were given one of these; empty for all
+	MinAge *int    // years, allowed; nil for none
+	MaxAge *int
+}
+
+// Access is where the artery was entered; "" or nil for any.
+type Access struct {
+	Side   Side
+	Distal *bool
 }
 
 // Grace is how long after its due time a Task is called overdue, the nurse in charge

@@ -101,8 +101,10 @@ type Withheld struct {
 
 // Call is one call to a person about a Task.
 type Call struct {
-	Level Level
-	At    time.Time
+	Level    Level
+	At       time.Time
+	Answered time.Time // when the Task was claimed or ended; zero while it was not
+	By       string    // who answered, "" when not told
 }
 
 // Book is the volume of air that should be in the band.
