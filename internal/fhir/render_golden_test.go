@@ -15,6 +15,7 @@ import (
 	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/validate"
 )
 
@@ -109,7 +110,10 @@ func strict(t require.TestingT, body []byte) {
 	require.NoError(t, err, "%s", body)
 }
 
-var validator = sync.OnceValue(func() *validate.Validator { return validate.New(validate.Options{}) })
+// validator knows of the project only that it has a code system.
+var validator = sync.OnceValue(func() *validate.Validator {
+	return validate.New(validate.Options{Guide: definitions.Guide{Systems: []string{"https://fhirsvc.example/fhir/CodeSystem/radial-compression"}}})
+})
 
 // valid holds a resource against the published definitions. R4's own snapshots type ids
 // with FHIRPath's System types, outside the value set that they bind to.

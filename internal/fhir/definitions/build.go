@@ -130,8 +130,10 @@ func (b *builder) write(source string) ([]byte, error) {
 	for _, url := range sortedKeys(b.exp.codeSystems) {
 		if cs := b.exp.codeSystems[url].published(url); cs != nil {
 			w.line("codesystem", url, cs)
+			w.line("displays", url, b.exp.codeSystems[url].displays)
 		}
 	}
+	fmt.Fprintf(&w.buf, "systems all %s\n", strings.Join(b.exp.systems(), " "))
 	sort.Slice(b.search, func(i, j int) bool { return b.search[i].URL < b.search[j].URL })
 	for _, p := range b.search {
 		w.line("search", p.Code, p)

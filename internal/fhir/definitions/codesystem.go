@@ -1,6 +1,9 @@
 package definitions
 
-import "strings"
+import (
+	"strings"
+	"sync"
+)
 
 // CodeSystem is a code system of which all codes are at hand.
 type CodeSystem struct {
@@ -8,7 +11,8 @@ type CodeSystem struct {
 	Codes []string `json:"c"`
 	Fold  bool     `json:"f,omitempty"` // caseSensitive is false
 
-	codes map[string]struct{}
+	codes    map[string]struct{}
+	displays func() map[string][]string
 }
 
 // Has reports whether the system defines the code, abstract ones included.
@@ -17,6 +21,10 @@ func (s *CodeSystem) Has(code string) bool {
 	return ok
 }
 
+// Displays gives the display of a code and its other designations, none where the
+// system has none. They are decoded when they are first asked for.
+func (s *CodeSystem) Displays(code string) []string { return s.displays()[s.key(code)] }
+
 func (s *CodeSystem) key(code string) string {
 	if s.Fold {
 		return strings.ToLower(code)
@@ -24,14 +32,44 @@ func (s *CodeSystem) key(code string) string {
 	return code
 }
 
-func (s *CodeSystem) link() {
+// displays has for each code of a system, in the same order, its display and other
+// designations.
+type displays [][]string
+
+// link makes the system ready; shown gives its displays.
+func (s *CodeSystem) link(shown func() displays) {
 	s.codes = make(map[string]struct{}, len(s.Codes))
 	for _, c := range s.Codes {
 		s.codes[s.key(c)] = struct{}{}
 	}
+	s.displays = sync.OnceValue(func() map[string][]string {
+		out := map[string][]string{}
+		for i, d := range shown() {
+			key := s.key(s.Codes[i])
+			out[key] = append(out[key], d...)
+		}
+		return out
+	})
 }
 
 // CodeSystem gives a published code system by URL, nil when it is not known whole.
 func (s *Set) CodeSystem(url string) *CodeSystem {
-	return s.codeSystems[url].get((*CodeSystem).link)
+	return s.codeSystems[url].get(func(c *CodeSystem) {
+		c.link(func() displays {
+			if d := s.displays[url].get(func(*displays) {}); d != nil {
+				return *d
+			}
+			return nil
+		})
+	})
+}
+
+// Names reports whether a code system is one that the published code systems are, or
+// the published value sets draw on, whether or not its codes are at hand.
+func (s *Set) Names(system string) bool {
+	if s.codeSystems[system] != nil {
+		return true
+	}
+	_, ok := s.named()[system]
+	return ok
 }

@@ -22,6 +22,7 @@ type codeSystem struct {
 	fold     bool // caseSensitive is false
 	grammar  bool // more codes can be composed
 	codes    []string
+	displays displays
 	parents  map[string][]string
 	abstract map[string]bool // codes that group others and cannot be chosen
 }
@@ -46,6 +47,7 @@ func (s *codeSystem) add(concepts *tree.Node, parent string) {
 	for c := range concepts.Items() {
 		code := c.Str("code")
 		s.codes = append(s.codes, code)
+		s.displays = append(s.displays, designations(c))
 		if parent != "" {
 			s.parents[code] = append(s.parents[code], parent)
 		}
@@ -59,6 +61,45 @@ func (s *codeSystem) add(concepts *tree.Node, parent string) {
 		}
 		s.add(c.Get("concept"), code)
 	}
+}
+
+// designations gives the display of a concept and its other designations.
+func designations(concept *tree.Node) []string {
+	var out []string
+	if d := concept.Str("display"); d != "" {
+		out = append(out, d)
+	}
+	for d := range concept.Get("designation").Items() {
+		if v := d.Str("value"); v != "" && !slices.Contains(out, v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// systems gives, in alphabetical order, the URLs of the code systems that the value
+// sets at hand draw on, and of those at hand that are not whole.
+func (e *expander) systems() []string {
+	all := map[string]bool{}
+	for url := range e.codeSystems {
+		all[url] = true
+	}
+	for _, vs := range e.valueSets {
+		for _, list := range []string{"include", "exclude"} {
+			for c := range vs.Get("compose").Get(list).Items() {
+				all[c.Str("system")] = true
+			}
+		}
+	}
+	var out []string
+	for _, url := range sortedKeys(all) {
+		whole := e.codeSystems[url] != nil && e.codeSystems[url].published(url) != nil
+		example := strings.Contains(url, "//example.") // a domain that nobody has, RFC 2606
+		if strings.Contains(url, ":") && !whole && !example {
+			out = append(out, url)
+		}
+	}
+	return out
 }
 
 // under reports whether code is root or below it.

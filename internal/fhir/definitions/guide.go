@@ -11,6 +11,7 @@ type Guide struct {
 	Profiles    []*Profile
 	ValueSets   []*ValueSet
 	CodeSystems []*CodeSystem // those whose codes are all given
+	Systems     []string      // URLs of other code systems that it names
 }
 
 // ReadGuide reads StructureDefinitions that constrain types of the set, ValueSets,
@@ -40,10 +41,12 @@ func (s *Set) ReadGuide(resources ...[]byte) (Guide, error) {
 	var g Guide
 	for _, url := range sortedKeys(x.codeSystems) {
 		if cs := x.codeSystems[url].published(url); cs != nil {
-			cs.link()
+			shown := x.codeSystems[url].displays
+			cs.link(func() displays { return shown })
 			g.CodeSystems = append(g.CodeSystems, cs)
 		}
 	}
+	g.Systems = x.systems()
 	for _, url := range urls {
 		v := x.Expand(url)
 		v.link()

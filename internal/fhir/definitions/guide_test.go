@@ -10,7 +10,7 @@ import (
 
 const (
 	guideCodes = `{"resourceType":"CodeSystem","url":"https://x.example/cs","content":"complete",
-		"concept":[{"code":"wet","concept":[{"code":"oozing"},{"code":"bleeding"}]},{"code":"dry"}]}`
+		"concept":[{"code":"wet","display":"Wet","designation":[{"language":"de","value":"Nass"}],"concept":[{"code":"oozing"},{"code":"bleeding"}]},{"code":"dry"}]}`
 	guideSet = `{"resourceType":"ValueSet","url":"https://x.example/vs","compose":{"include":[
 		{"system":"https://x.example/cs","filter":[{"property":"concept","op":"is-a","value":"wet"}]}]}}`
 	guideOpen = `{"resourceType":"ValueSet","url":"https://x.example/open","compose":{"include":[
@@ -35,6 +35,9 @@ func TestReadGuide(t *testing.T) {
 
 	require.Len(t, g.CodeSystems, 1)
 	require.True(t, g.CodeSystems[0].Has("dry"))
+	require.Equal(t, []string{"Wet", "Nass"}, g.CodeSystems[0].Displays("wet"))
+	require.Empty(t, g.CodeSystems[0].Displays("dry"))
+	require.Equal(t, []string{"http://snomed.info/sct"}, g.Systems)
 
 	require.Len(t, g.Profiles, 1)
 	p := g.Profiles[0]

@@ -32,6 +32,8 @@ type Set struct {
 	profiles    map[string]*lazy[Profile]
 	valueSets   map[string]*lazy[ValueSet]
 	codeSystems map[string]*lazy[CodeSystem]
+	displays    map[string]*lazy[displays]
+	named       func() map[string]struct{} // URLs of code systems
 	search      lazyList
 	dataTypes   func()
 }
@@ -65,7 +67,7 @@ type lazyList struct {
 }
 
 // Version is that of the file's layout; a file of another version is refused.
-const Version = "2"
+const Version = "3"
 
 // Open reads a definitions file: gzip of lines "kind key json", the first line
 // being "definitions VERSION SOURCE".
@@ -84,7 +86,7 @@ func Open(file []byte) (*Set, error) {
 	}
 	s := &Set{
 		types: map[string]*lazy[Type]{}, profiles: map[string]*lazy[Profile]{}, valueSets: map[string]*lazy[ValueSet]{},
-		codeSystems: map[string]*lazy[CodeSystem]{},
+		codeSystems: map[string]*lazy[CodeSystem]{}, displays: map[string]*lazy[displays]{},
 	}
 	for len(rest) > 0 {
 		var line []byte
@@ -113,12 +115,25 @@ func (s *Set) index(line []byte) error {
 		s.valueSets[key] = &lazy[ValueSet]{line: body}
 	case "codesystem":
 		s.codeSystems[key] = &lazy[CodeSystem]{line: body}
+	case "displays":
+		s.displays[key] = &lazy[displays]{line: body}
+	case "systems":
+		s.named = sync.OnceValue(func() map[string]struct{} { return words(body) })
 	case "search":
 		s.search.lines = append(s.search.lines, body)
 	default:
 		return fmt.Errorf("definitions file: unknown kind %q", kind)
 	}
 	return nil
+}
+
+// words reads a list of URLs, which have no spaces.
+func words(list []byte) map[string]struct{} {
+	out := map[string]struct{}{}
+	for url := range strings.FieldsSeq(string(list)) {
+		out[url] = struct{}{}
+	}
+	return out
 }
 
 // Type gives a resource or data type by name, nil when R4 has none of this name.

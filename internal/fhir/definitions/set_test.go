@@ -103,6 +103,29 @@ func TestCodeSystems(t *testing.T) {
 	require.Nil(t, set.CodeSystem("http://loinc.org"))
 }
 
+func TestDisplays(t *testing.T) {
+	t.Parallel()
+	set := definitions.R4()
+	gender := set.CodeSystem("http://hl7.org/fhir/administrative-gender")
+	require.Equal(t, []string{"Male"}, gender.Displays("male")) // hl7.org/fhir/R4/codesystem-administrative-gender.html
+	require.Empty(t, gender.Displays("man"))
+	units := set.CodeSystem("http://hl7.org/fhir/concept-properties")
+	require.NotEmpty(t, units.Displays("inactive"))
+}
+
+func TestNamedSystems(t *testing.T) {
+	t.Parallel()
+	set := definitions.R4()
+	for _, url := range []string{
+		"http://snomed.info/sct", "http://loinc.org", "http://unitsofmeasure.org", "urn:iso:std:iso:3166", // drawn on
+		"http://hl7.org/fhir/administrative-gender",                 // whole
+		"http://terminology.hl7.org/CodeSystem/insurance-plan-type", // a fragment
+	} {
+		require.True(t, set.Names(url), url)
+	}
+	require.False(t, set.Names("https://x.example/cs"))
+}
+
 func TestProfiles(t *testing.T) {
 	t.Parallel()
 	bp := definitions.R4().Profile("http://hl7.org/fhir/StructureDefinition/bp")

@@ -44,8 +44,11 @@ func (b *bundle) find(set *definitions.Set, ref string) *tree.Node {
 func (w *walker) bundleRules(n *tree.Node) {
 	w.links(n)
 	kind := n.Str("type")
-	if kind == "document" {
+	switch kind {
+	case "document":
 		w.documentRules(n)
+	case "message":
+		w.messageRules(n)
 	}
 	i := 0
 	for e := range n.Get("entry").Items() {
@@ -96,10 +99,10 @@ func (w *walker) documentRules(n *tree.Node) {
 	}
 	w.path = append(w.path, step{name: "entry", index: 0}, step{name: "resource", index: -1})
 	for _, name := range []string{"subject", "encounter", "author", "custodian"} {
-		w.inBundle(composition, name)
+		w.inBundle(composition, name, "document")
 	}
 	for a := range composition.Get("attester").Items() {
-		w.inBundle(a, "party")
+		w.inBundle(a, "party", "document")
 	}
 	w.sections(composition)
 	w.path = w.path[:len(w.path)-2]
@@ -108,18 +111,32 @@ func (w *walker) documentRules(n *tree.Node) {
 func (w *walker) sections(n *tree.Node) {
 	for s := range n.Get("section").Items() {
 		for _, name := range []string{"author", "focus", "entry"} {
-			w.inBundle(s, name)
+			w.inBundle(s, name, "document")
 		}
 		w.sections(s)
 	}
 }
 
-// inBundle reports references that lead out of the Bundle.
-func (w *walker) inBundle(n *tree.Node, name string) {
+// messageRules wants what a message is about within it: "The transaction data is always
+// included in the bundle that is the full message"
+// (hl7.org/fhir/R4/messageheader-definitions.html#MessageHeader.focus).
+func (w *walker) messageRules(n *tree.Node) {
+	header := n.Get("entry").At(0).Get("resource")
+	if header.Str("resourceType") != "MessageHeader" {
+		return // bdl-12 says so
+	}
+	w.path = append(w.path, step{name: "entry", index: 0}, step{name: "resource", index: -1})
+	w.inBundle(header, "focus", "message")
+	w.path = w.path[:len(w.path)-2]
+}
+
+// inBundle reports references of an element that lead out of the Bundle, which is a
+// document or a message.
+func (w *walker) inBundle(n *tree.Node, name, what string) {
 	for r := range n.Get(name).Items() {
 		ref := r.Str("reference")
 		if ref != "" && !strings.HasPrefix(ref, "#") && w.bundle.find(w.v.schema.set, ref) == nil {
-			w.errorf(r, name, outcome.CodeNotFound, "document", "%q is not in the document: add the resource, or correct the reference or the fullUrl", clip(ref))
+			w.errorf(r, name, outcome.CodeRequired, what, "%q is not in the %s: add the resource, or correct the reference or the fullUrl", clip(ref), what)
 		}
 	}
 }

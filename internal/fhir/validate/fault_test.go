@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/validate"
 )
@@ -19,12 +20,17 @@ func mustRead(t testing.TB, name string) string {
 	return string(b)
 }
 
+// ownCodes makes the code system of the tests' resources known by name.
+func ownCodes() definitions.Guide {
+	return definitions.Guide{Systems: []string{"https://fhirsvc.example/fhir/CodeSystem/radial-compression"}}
+}
+
 func TestValidResourcesHaveNoIssues(t *testing.T) {
 	t.Parallel()
 	files, err := filepath.Glob("testdata/valid/*.json")
 	require.NoError(t, err)
 	require.Greater(t, len(files), 15)
-	v := validate.New(validate.Options{})
+	v := validate.New(validate.Options{Guide: ownCodes()})
 	for _, f := range files {
 		name := strings.TrimSuffix(filepath.Base(f), ".json")
 		t.Run(name, func(t *testing.T) {
@@ -34,6 +40,15 @@ func TestValidResourcesHaveNoIssues(t *testing.T) {
 			require.Empty(t, issues)
 		})
 	}
+}
+
+// TestAttachmentThatFits has the size of its data, and their SHA-1 in base64
+// (printf hello | openssl sha1 -binary | base64).
+func TestAttachmentThatFits(t *testing.T) {
+	t.Parallel()
+	body := strings.Replace(mustRead(t, "Patient"), `"active": true`,
+		`"photo": [{"contentType": "text/plain", "data": "aGVs bG8=", "size": 5, "hash": "qvTGHdzF6KLavt4PO0gs2a6pQ00="}], "active": true`, 1)
+	require.Empty(t, validate.New(validate.Options{}).Resource([]byte(body)))
 }
 
 // fault is one edit of a valid resource and the error it must give. Where it breaks
@@ -147,6 +162,7 @@ func formatFaults() []fault {
 		{"id too long", "Task", `"id": "t1"`, `"id": "` + strings.Repeat("x", 65) + `"`, "id", "Task.id", outcome.CodeValue, ""},
 		{"negative unsignedInt", "Bundle-searchset", `"total": 1`, `"total": -1`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
 		{"sign for an unsignedInt", "Bundle-searchset", `"total": 1`, `"total": -0`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
+		{"tab within a code", "Provenance", `"code": "author"`, `"code": "the\tauthor"`, "code", "Provenance.agent[0].type.coding[0].code", outcome.CodeValue, ""},
 		{"fraction for an integer", "Bundle-searchset", `"total": 1`, `"total": 1.0`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
 		{"integer too large", "Bundle-searchset", `"total": 1`, `"total": 2147483648`, "unsignedInt", "Bundle.total", outcome.CodeValue, ""},
 	}
@@ -156,6 +172,9 @@ func formatFaults() []fault {
 func ruleFaults() []fault {
 	return []fault{
 		{"ele-1", "Practitioner", `"text": "Cardiologist"`, `"id": "x"`, "ele-1", "Practitioner.qualification[0].code", outcome.CodeInvariant, ""},
+		{"size of an attachment", "Patient", `"active": true`, `"photo": [{"contentType": "text/plain", "data": "aGVsbG8=", "size": 4}], "active": true`, "attachment-size", "Patient.photo[0].size", outcome.CodeInvalid, ""},
+		{"hash of an attachment", "Patient", `"active": true`, `"photo": [{"contentType": "text/plain", "data": "aGVsbG8=", "hash": "qvTGHdzF6KLavt4PO0gs2a6pQ01="}], "active": true`, "attachment-hash", "Patient.photo[0].hash", outcome.CodeInvalid, ""},
+		{"hash in hexadecimal", "Patient", `"active": true`, `"photo": [{"contentType": "text/plain", "data": "aGVsbG8=", "hash": "aaf4c61ddcc5e8a2dabede0f3b482cd9aea9434d"}], "active": true`, "attachment-hash", "Patient.photo[0].hash", outcome.CodeInvalid, ""},
 		{"ext-1 both", "Patient", `"valueCode": "unknown"`, `"valueCode": "unknown", "extension": [{"url": "x", "valueCode": "y"}]`, "ext-1", "Patient.name[0].given[1].extension[0]", outcome.CodeInvariant, "profile"},
 		{"extension url", "Practitioner", `"active": true`, `"extension": [{"url": "x", "valueCode": "y"}], "active": true`, "extension-url", "Practitioner.extension[0].url", outcome.CodeInvalid, ""},
 		{"extension of another type", "Patient", `"valueDateTime": "1957-02-14T14:35:45-05:00"`, `"valueString": "dawn"`, "profile", "Patient.birthDate.extension[0].value.ofType(string)", outcome.CodeStructure, ""},
@@ -207,7 +226,12 @@ func bundleFaults() []fault {
           "reference": "urn:uuid:00000000-0000-4000-8000-000000000001"`, "reference-target", "Bundle.entry[2].resource.subject", outcome.CodeStructure, ""},
 		{"outcome of another type", set, `"mode": "match"`, `"mode": "outcome"`, "search-mode", "Bundle.entry[0].resource", outcome.CodeInvalid, ""},
 		{"search result without id", set, `"id": "t1",`, ``, "search-id", "Bundle.entry[0].resource", outcome.CodeInvalid, ""},
-		{"document without its subject", "Bundle-document", `"reference": "urn:uuid:00000000-0000-4000-8000-000000000002"`, `"reference": "Patient/p1"`, "document", "Bundle.entry[0].resource.subject", outcome.CodeNotFound, ""},
+		{"document without its subject", "Bundle-document", `"reference": "urn:uuid:00000000-0000-4000-8000-000000000002"`, `"reference": "Patient/p1"`, "document", "Bundle.entry[0].resource.subject", outcome.CodeRequired, ""},
+		{"message without its focus", msg, `"focus": [
+          {
+            "reference": "urn:uuid:00000000-0000-4000-8000-000000000003"`, `"focus": [
+          {
+            "reference": "urn:uuid:00000000-0000-4000-8000-000000000009"`, "message", "Bundle.entry[0].resource.focus", outcome.CodeRequired, ""},
 		{"link twice", set, `"link": [
     {`, `"link": [
     {"relation": "self", "url": "https://ehr.example/x"}, {`, "bundle-link", "Bundle.link", outcome.CodeInvalid, ""},

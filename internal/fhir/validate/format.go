@@ -119,19 +119,24 @@ func text(s string) string {
 	return ""
 }
 
-// code is one or more words with single white space between (XML Schema's, so that
-// a no-break space is part of a word).
+// code "has at least one character and no leading or trailing whitespace, and […] there
+// is no whitespace other than single spaces in the contents"
+// (hl7.org/fhir/R4/datatypes.html#code), which is more than its regex says. White space
+// is that of XML Schema and regular expressions, so that a no-break space is part of a word.
 func code(s string) string {
 	if s == "" {
 		return "an empty code is not allowed: leave the element out"
 	}
 	space := true
-	for _, r := range s {
-		white := r == ' ' || r == '\t' || r == '\n' || r == '\r' || r == '\f' || r == '\v'
-		if white && space {
+	for i := range len(s) {
+		c := s[i]
+		switch {
+		case c == '\t' || c == '\n' || c == '\r' || c == '\f' || c == '\v':
+			return "no white space but single spaces"
+		case c == ' ' && space:
 			return "no white space at its start, and single spaces only"
 		}
-		space = white
+		space = c == ' '
 	}
 	if space {
 		return "no white space at its end"

@@ -28,6 +28,9 @@ type placed struct {
 // below names it. It says nothing twice. Errors are bounded apart from the rest, so
 // that warnings never hide them. What a profile advises is a warning at most.
 func (w *walker) report(i outcome.Issue, at *tree.Node, below string) {
+	if w.tried(&i) {
+		return
+	}
 	if w.advice != "" {
 		i.Rule = w.advice + "#" + i.Rule
 		if i.Severity == outcome.SeverityError {

@@ -47,8 +47,8 @@ func TestRemarks(t *testing.T) {
 func TestNarrativeIsAskedForOnRequest(t *testing.T) {
 	t.Parallel()
 	body := []byte(mustRead(t, "Task"))
-	require.Empty(t, validate.New(validate.Options{}).Resource(body))
-	issues := validate.New(validate.Options{BestPractice: true}).Resource(body)
+	require.Empty(t, validate.New(validate.Options{Guide: ownCodes()}).Resource(body))
+	issues := validate.New(validate.Options{Guide: ownCodes(), BestPractice: true}).Resource(body)
 	require.Len(t, issues, 1)
 	require.Equal(t, "dom-6", issues[0].Rule)
 	require.Equal(t, outcome.SeverityWarning, issues[0].Severity)
@@ -83,4 +83,73 @@ func TestErrorsAreBounded(t *testing.T) {
 	issues = validate.New(validate.Options{MaxIssues: 5}).Resource([]byte(`{"resourceType":"Observation","status":"x","category":[` + codings + `],"code":{"text":"a"}}`))
 	require.Len(t, issues, 6)
 	require.True(t, outcome.HasErrors(issues))
+}
+
+// codings is an Observation of which each place that takes a code has one.
+func codings(system, rest string) []byte {
+	coding := `{"system":"` + system + `"` + rest + `}`
+	concept := `{"coding":[` + coding + `]}`
+	quantity := `{"value":1,"unit":"x","system":"` + system + `"` + rest + `}`
+	if strings.Contains(rest, "display") {
+		quantity = `{"value":1}`
+	}
+	return []byte(`{"resourceType":"Observation","status":"final","meta":{"tag":[` + coding + `]},"code":` + concept + `,
+		"extension":[{"url":"https://x.example/e","valueCoding":` + coding + `}],"valueQuantity":` + quantity + `,
+		"component":[{"code":` + concept + `,"valueCodeableConcept":` + concept + `}]}`)
+}
+
+// TestCodesOfEveryElement looks for the remarks on codes wherever a code can stand
+// (hl7.org/fhir/R4/terminologies.html#system, datatypes-definitions.html#Coding.display).
+func TestCodesOfEveryElement(t *testing.T) {
+	t.Parallel()
+	const gender = "http://hl7.org/fhir/administrative-gender"
+	tests := []struct {
+		name, system, rest, rule string
+		severity                 outcome.Severity
+		count                    int
+	}{
+		{"unknown system", "https://x.example/cs", `,"code":"a"`, "unknown-system", outcome.SeverityInformation, 6},
+		{"unknown system, no code", "https://x.example/cs", ``, "unknown-system", outcome.SeverityInformation, 6},
+		{"SNOMED CT", "http://snomed.info/sct", `,"code":"a"`, "unknown-system", "", 0},
+		{"LOINC", "http://loinc.org", `,"code":"a"`, "unknown-system", "", 0},
+		{"UCUM", "http://unitsofmeasure.org", `,"code":"a"`, "unknown-system", "", 0},
+		{"named by R4's value sets", "http://www.ama-assn.org/go/cpt", `,"code":"a"`, "unknown-system", "", 0},
+		{"code that its system has", gender, `,"code":"male"`, "code-system", "", 0},
+		{"code that its system lacks", gender, `,"code":"man"`, "code-system", outcome.SeverityWarning, 6},
+		{"its display", gender, `,"code":"male","display":"Male"`, "display", "", 0},
+		{"its display in capitals and blanks", gender, `,"code":"male","display":"MA\u004cE "`, "display", "", 0},
+		{"another display", gender, `,"code":"male","display":"Female"`, "display", outcome.SeverityWarning, 5},
+		{"display of an unknown code", gender, `,"code":"man","display":"Male"`, "display", "", 0},
+		{"a translation", "http://terminology.hl7.org/CodeSystem/v2-0001", `,"code":"F","display":"Vrouw"`, "display", "", 0},
+		{"no translation", "http://terminology.hl7.org/CodeSystem/v2-0001", `,"code":"F","display":"Weiblich?"`, "display", outcome.SeverityWarning, 5},
+	}
+	v := validate.New(validate.Options{})
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			got := 0
+			for _, i := range v.Resource(codings(tt.system, tt.rest)) {
+				if i.Rule == tt.rule {
+					require.Equal(t, tt.severity, i.Severity)
+					got++
+				}
+			}
+			require.Equal(t, tt.count, got)
+		})
+	}
+}
+
+// TestUnknownSystemsDoNotFlood wants a bound that leaves room for other remarks.
+func TestUnknownSystemsDoNotFlood(t *testing.T) {
+	t.Parallel()
+	tags := strings.TrimSuffix(strings.Repeat(`{"system":"https://x.example/cs","code":"a"},`, 500), ",")
+	body := []byte(`{"resourceType":"Patient","meta":{"tag":[` + tags + `]},"maritalStatus":{"coding":[{"system":"x","code":"y"}]}}`)
+	v := validate.New(validate.Options{})
+	for range 2 { // the count starts anew with each text
+		rules := map[string]int{}
+		for _, i := range v.Resource(body) {
+			rules[i.Rule]++
+		}
+		require.Equal(t, map[string]int{"unknown-system": 20, "coding-system": 1, "extensible": 1}, rules)
+	}
 }

@@ -12,6 +12,7 @@ type schema struct {
 	set         *definitions.Set
 	valueSets   map[string]*definitions.ValueSet
 	codeSystems map[string]*definitions.CodeSystem
+	systems     map[string]bool // code systems that the guide knows by name
 	mu          sync.Mutex
 	types       sync.Map // type name to *typ, whole
 	building    map[string]*typ
@@ -63,19 +64,22 @@ type member struct {
 	reference  bool
 	extension  bool
 	attachment bool
-	coding     bool
+	coded      bool // a Coding or Quantity
 }
 
 func newSchema(set *definitions.Set, guide definitions.Guide) *schema {
 	s := &schema{
 		set: set, valueSets: map[string]*definitions.ValueSet{}, codeSystems: map[string]*definitions.CodeSystem{},
-		building: map[string]*typ{},
+		systems: map[string]bool{}, building: map[string]*typ{},
 	}
 	for _, v := range guide.ValueSets {
 		s.valueSets[v.URL] = v
 	}
 	for _, c := range guide.CodeSystems {
 		s.codeSystems[c.URL] = c
+	}
+	for _, url := range guide.Systems {
+		s.systems[url] = true
 	}
 	return s
 }
@@ -87,6 +91,9 @@ func (s *schema) codeSystem(url string) *definitions.CodeSystem {
 	}
 	return s.set.CodeSystem(url)
 }
+
+// names reports whether a code system is known, be it by name only.
+func (s *schema) names(url string) bool { return s.systems[url] || s.set.Names(url) }
 
 // valueSet gives a value set by URL, nil when it is not known.
 func (s *schema) valueSet(url string) *definitions.ValueSet {
@@ -179,7 +186,7 @@ func (s *schema) buildMember(def *definitions.Member, e *element, shapes map[*de
 	}
 	name := def.Type.Name
 	m.reference, m.extension = name == "Reference", name == "Extension"
-	m.attachment, m.coding = name == "Attachment", name == "Coding"
+	m.attachment, m.coded = name == "Attachment", name == "Coding" || def.Type.Is("Quantity")
 	if def.Element.Nested != nil {
 		m.shape = s.buildShape(def.Element.Nested, shapes)
 		return m

@@ -104,6 +104,8 @@ func (w *walker) discriminates(k *key, s *rule, i int, it item) bool {
 		return len(found) > 0
 	case "value", "pattern":
 		return w.valueFits(k, s, here, found)
+	case "profile":
+		return w.profileFits(k, s, here, found)
 	}
 	return false
 }

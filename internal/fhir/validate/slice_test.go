@@ -47,7 +47,7 @@ func TestFixedAndPattern(t *testing.T) {
 }
 
 // TestDiscriminators slices Patient.identifier and Patient.extension in each way that
-// R4 has, profile apart (hl7.org/fhir/R4/profiling.html#discriminator).
+// R4 has (hl7.org/fhir/R4/profiling.html#discriminator).
 func TestDiscriminators(t *testing.T) {
 	t.Parallel()
 	profile := func(element, discriminator, slice string) string {
@@ -65,6 +65,10 @@ func TestDiscriminators(t *testing.T) {
 	typed := profile("deceased[x]", `{"type":"type","path":"$this"}`, `,"type":[{"code":"dateTime"}]}`)
 	extension := profile("extension", `{"type":"value","path":"url"}`, `,"type":[{"code":"Extension","profile":["https://x.example/e"]}]}`)
 	resolved := profile("generalPractitioner", `{"type":"value","path":"resolve().active"}`, `,"type":[{"code":"Reference","targetProfile":["https://x.example/active"]}]}`)
+	conforming := profile("generalPractitioner", `{"type":"profile","path":"resolve()"}`, `,"type":[{"code":"Reference","targetProfile":["https://x.example/active"]}]}`)
+	fitting := profile("contact", `{"type":"profile","path":"address"}`, `},{"id":"Patient.contact:s.address","type":[{"code":"Address","profile":["https://x.example/street"]}]}`)
+	const street = `{"resourceType":"StructureDefinition","url":"https://x.example/street","name":"Street","type":"Address","derivation":"constraint",
+		"baseDefinition":"http://hl7.org/fhir/StructureDefinition/Address","differential":{"element":[{"id":"Address.line","min":1}]}}`
 	const target = `{"resourceType":"StructureDefinition","url":"https://x.example/active","name":"Active","type":"Practitioner","derivation":"constraint",
 		"baseDefinition":"http://hl7.org/fhir/StructureDefinition/Practitioner","differential":{"element":[{"id":"Practitioner.active","fixedBoolean":true}]}}`
 	tests := []struct {
@@ -88,12 +92,18 @@ func TestDiscriminators(t *testing.T) {
 		{"code of a set", bound, `"maritalStatus":{"coding":[{"system":"http://terminology.hl7.org/CodeSystem/v3-MaritalStatus","code":"M"}]}`, true},
 		{"code of no set", bound, `"maritalStatus":{"coding":[{"system":"https://x.example","code":"M"}]}`, false},
 		{"resolved", resolved, `"contained":[{"resourceType":"Practitioner","id":"p","active":true}],"generalPractitioner":[{"reference":"#p"}]`, true},
+		{"target of a profile", conforming, `"contained":[{"resourceType":"Practitioner","id":"p","active":true}],"generalPractitioner":[{"reference":"#p"}]`, true},
+		{"target not of the profile", conforming, `"contained":[{"resourceType":"Practitioner","id":"p","active":false}],"generalPractitioner":[{"reference":"#p"}]`, false},
+		{"target of another type", conforming, `"contained":[{"resourceType":"Organization","id":"p","active":true,"name":"x"}],"generalPractitioner":[{"reference":"#p"}]`, false},
+		{"target that is not there", conforming, `"generalPractitioner":[{"reference":"Practitioner/p"}]`, false},
+		{"element of a profile", fitting, `"contact":[{"address":{"line":["a"],"city":"b"}}]`, true},
+		{"element not of the profile", fitting, `"contact":[{"address":{"city":"b"}}]`, false},
 		{"resolved to another", resolved, `"contained":[{"resourceType":"Practitioner","id":"p"}],"generalPractitioner":[{"reference":"#p"}]`, false},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
-			guide, err := definitions.R4().ReadGuide([]byte(tt.profile), []byte(target))
+			guide, err := definitions.R4().ReadGuide([]byte(tt.profile), []byte(target), []byte(street))
 			require.NoError(t, err)
 			v := New(Options{Guide: guide, Require: map[string][]string{"Patient": {"https://x.example/p"}}})
 			issues := v.Resource([]byte(`{"resourceType":"Patient",` + tt.patient + `}`))

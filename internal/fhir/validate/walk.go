@@ -23,6 +23,10 @@ type walker struct {
 	errors   int
 	remarks  int  // warnings and information
 	full     bool // there are more errors than were reported
+	unknown  int  // remarks on unknown code systems
+
+	trials map[trial]bool // what was tried against a profile, and whether it fits
+	trying *bool          // set when the value that is tried has a fault; nil when none is
 
 	surroundings
 	profileName string // profile being applied
@@ -38,8 +42,9 @@ func newWalker(v *Validator) *walker {
 
 func (w *walker) begin(doc *tree.Document) {
 	w.doc, w.path, w.counts, w.reported = doc, w.path[:0], w.counts[:0], w.reported[:0]
-	w.full, w.errors, w.remarks = false, 0, 0
+	w.full, w.errors, w.remarks, w.unknown = false, 0, 0, 0
 	w.surroundings, w.stack = surroundings{}, w.stack[:0]
+	w.trials, w.trying = nil, nil
 }
 
 // check walks a document; parsed are the faults of its JSON.
@@ -56,7 +61,7 @@ func (w *walker) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Iss
 func (w *walker) end() {
 	clear(w.reported)
 	clear(w.stack[:cap(w.stack)])
-	w.doc, w.surroundings, w.reported = nil, surroundings{}, w.reported[:0]
+	w.doc, w.trials, w.surroundings, w.reported = nil, nil, surroundings{}, w.reported[:0]
 	w.env.Release()
 	w.html.release()
 	w.reader.Release()
@@ -80,7 +85,7 @@ func (w *walker) resource(n *tree.Node, in *member) {
 		return
 	}
 	outer := w.surroundings
-	w.enter(n, t, in)
+	w.enter(n, t, in != nil && in.def.Element.Name == "contained")
 	w.object(n, t.shape)
 	w.invariants(t.rules, fhirpath.Element(t.def.Self, n, nil), n)
 	if t.def.Is("DomainResource") {
@@ -121,10 +126,10 @@ type surroundings struct {
 	resource, root fhirpath.Value // %resource and %rootResource
 }
 
-// enter makes the resource the current one.
-func (w *walker) enter(n *tree.Node, t *typ, in *member) {
+// enter makes the resource the current one; contained means in the one that is.
+func (w *walker) enter(n *tree.Node, t *typ, contained bool) {
 	w.surroundings.resource = fhirpath.Element(t.def.Self, n, nil)
-	if in != nil && in.def.Element.Name == "contained" {
+	if contained {
 		w.contained = true
 	} else {
 		w.container, w.contained, w.locals = n, false, nil
@@ -338,9 +343,9 @@ func (w *walker) complex(m *member, value *tree.Node) {
 	case m.reference:
 		w.reference(m, value)
 	case m.attachment:
-		w.attachmentSize(value)
-	case m.coding:
-		w.codingSystem(value)
+		w.attachment(value)
+	case m.coded:
+		w.codeOf(value)
 	}
 	if m.element.binding != nil {
 		w.coded(m.element.binding, m, value)
