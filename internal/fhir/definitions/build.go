@@ -32,7 +32,16 @@ func Build(src Source) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return compress(text)
+	shown, err := b.writeDisplays()
+	if err != nil {
+		return nil, err
+	}
+	first, err := compress(text)
+	if err != nil {
+		return nil, err
+	}
+	second, err := compress(shown)
+	return append(first, second...), err
 }
 
 func compress(text []byte) ([]byte, error) {
@@ -130,13 +139,23 @@ func (b *builder) write(source string) ([]byte, error) {
 	for _, url := range sortedKeys(b.exp.codeSystems) {
 		if cs := b.exp.codeSystems[url].published(url); cs != nil {
 			w.line("codesystem", url, cs)
-			w.line("displays", url, b.exp.codeSystems[url].displays)
 		}
 	}
 	fmt.Fprintf(&w.buf, "systems all %s\n", strings.Join(b.exp.systems(), " "))
 	sort.Slice(b.search, func(i, j int) bool { return b.search[i].URL < b.search[j].URL })
 	for _, p := range b.search {
 		w.line("search", p.Code, p)
+	}
+	return w.buf.Bytes(), w.err
+}
+
+// writeDisplays gives the second member: what each code system calls its codes.
+func (b *builder) writeDisplays() ([]byte, error) {
+	w := &lineWriter{}
+	for _, url := range sortedKeys(b.exp.codeSystems) {
+		if s := b.exp.codeSystems[url]; s.published(url) != nil {
+			w.line("displays", url, s.displays)
+		}
 	}
 	return w.buf.Bytes(), w.err
 }

@@ -1,6 +1,9 @@
 package definitions
 
 import (
+	"bytes"
+	"encoding/json"
+	"fmt"
 	"strings"
 	"sync"
 )
@@ -55,13 +58,31 @@ func (s *CodeSystem) link(shown func() displays) {
 // CodeSystem gives a published code system by URL, nil when it is not known whole.
 func (s *Set) CodeSystem(url string) *CodeSystem {
 	return s.codeSystems[url].get(func(c *CodeSystem) {
-		c.link(func() displays {
-			if d := s.displays[url].get(func(*displays) {}); d != nil {
-				return *d
-			}
-			return nil
-		})
+		c.link(func() displays { return decodeDisplays(s.displays()[url]) })
 	})
+}
+
+// readDisplays unpacks the second member of a definitions file: lines "displays url json".
+func readDisplays(member []byte) map[string][]byte {
+	text, err := unpack(bytes.NewReader(member))
+	if err != nil {
+		panic(fmt.Errorf("embedded definitions: %w", err)) // the build is broken
+	}
+	out := map[string][]byte{}
+	for line := range bytes.Lines(text) {
+		_, rest, _ := bytes.Cut(line, []byte(" "))
+		url, body, _ := bytes.Cut(rest, []byte(" "))
+		out[string(url)] = body
+	}
+	return out
+}
+
+func decodeDisplays(body []byte) displays {
+	var out displays
+	if err := json.Unmarshal(body, &out); err != nil {
+		panic(fmt.Errorf("definitions file: %w", err)) // written by the generator beside us
+	}
+	return out
 }
 
 // Names reports whether a code system is one that the published code systems are, or

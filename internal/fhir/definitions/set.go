@@ -32,7 +32,7 @@ type Set struct {
 	profiles    map[string]*lazy[Profile]
 	valueSets   map[string]*lazy[ValueSet]
 	codeSystems map[string]*lazy[CodeSystem]
-	displays    map[string]*lazy[displays]
+	displays    func() map[string][]byte   // JSON of displays, by code system
 	named       func() map[string]struct{} // URLs of code systems
 	search      lazyList
 	dataTypes   func()
@@ -69,24 +69,24 @@ type lazyList struct {
 // Version is that of the file's layout; a file of another version is refused.
 const Version = "3"
 
-// Open reads a definitions file: gzip of lines "kind key json", the first line
-// being "definitions VERSION SOURCE".
+// Open reads a definitions file: two gzip members of lines "kind key json", the first
+// line being "definitions VERSION SOURCE". The second member, the displays of codes, is
+// unpacked when it is first needed.
 func Open(file []byte) (*Set, error) {
-	zr, err := gzip.NewReader(bytes.NewReader(file))
+	in := bytes.NewReader(file)
+	text, err := unpack(in)
 	if err != nil {
 		return nil, err
 	}
-	text, err := io.ReadAll(zr)
-	if err != nil {
-		return nil, err
-	}
+	second := file[len(file)-in.Len():]
 	head, rest, _ := bytes.Cut(text, []byte("\n"))
 	if !bytes.HasPrefix(head, []byte("definitions "+Version+" ")) {
 		return nil, fmt.Errorf("definitions file of another layout: %.40q", head)
 	}
 	s := &Set{
 		types: map[string]*lazy[Type]{}, profiles: map[string]*lazy[Profile]{}, valueSets: map[string]*lazy[ValueSet]{},
-		codeSystems: map[string]*lazy[CodeSystem]{}, displays: map[string]*lazy[displays]{},
+		codeSystems: map[string]*lazy[CodeSystem]{},
+		displays:    sync.OnceValue(func() map[string][]byte { return readDisplays(second) }),
 	}
 	for len(rest) > 0 {
 		var line []byte
@@ -97,6 +97,16 @@ func Open(file []byte) (*Set, error) {
 	}
 	s.dataTypes = sync.OnceFunc(s.linkDataTypes)
 	return s, nil
+}
+
+// unpack reads one gzip member, and no byte beyond it.
+func unpack(in *bytes.Reader) ([]byte, error) {
+	zr, err := gzip.NewReader(in)
+	if err != nil {
+		return nil, err
+	}
+	zr.Multistream(false)
+	return io.ReadAll(zr)
 }
 
 func (s *Set) index(line []byte) error {
@@ -115,8 +125,6 @@ func (s *Set) index(line []byte) error {
 		s.valueSets[key] = &lazy[ValueSet]{line: body}
 	case "codesystem":
 		s.codeSystems[key] = &lazy[CodeSystem]{line: body}
-	case "displays":
-		s.displays[key] = &lazy[displays]{line: body}
 	case "systems":
 		s.named = sync.OnceValue(func() map[string]struct{} { return words(body) })
 	case "search":

@@ -57,7 +57,13 @@ func (w *walker) unknownSystem(system *tree.Node) {
 		return
 	}
 	w.unknown++
-	w.informf(system, "system", outcome.CodeInformational, "unknown-system", "the code system %q is not known here: its codes were not checked", clip(system.Text))
+	if system.Text != w.lastUnknown { // often it is the same one everywhere
+		w.lastUnknown = system.Text
+		w.unknownSays = "the code system \"" + clip(system.Text) + "\" is not known here: its codes were not checked"
+	}
+	w.report(outcome.Issue{
+		Severity: outcome.SeverityInformation, Code: outcome.CodeInformational, Rule: "unknown-system", Details: w.unknownSays,
+	}, system, "system")
 }
 
 // display holds Coding.display to its definition: "A representation of the meaning of

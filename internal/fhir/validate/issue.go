@@ -76,23 +76,25 @@ func (w *walker) informf(at *tree.Node, below string, code outcome.Code, rule, f
 
 // expression writes the way to the current element in FHIRPath.
 func (w *walker) expression(below string) string {
-	var b strings.Builder
-	for i, s := range w.path {
+	b := w.text[:0]
+	for i := range w.path {
+		s := &w.path[i]
 		if i > 0 {
-			b.WriteByte('.')
+			b = append(b, '.')
 		}
-		b.WriteString(s.name)
+		b = append(b, s.name...)
 		if s.typ != "" {
-			b.WriteString(".ofType(" + s.typ + ")")
+			b = append(append(append(b, ".ofType("...), s.typ...), ')')
 		}
 		if s.index >= 0 {
-			b.WriteString("[" + strconv.Itoa(s.index) + "]")
+			b = append(strconv.AppendInt(append(b, '['), int64(s.index), 10), ']')
 		}
 	}
 	if below != "" {
-		b.WriteString("." + below)
+		b = append(append(b, '.'), below...)
 	}
-	return b.String()
+	w.text = b
+	return string(b)
 }
 
 // result gives the issues in the order of the text.

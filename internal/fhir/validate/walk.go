@@ -19,11 +19,14 @@ type walker struct {
 	path     []step
 	counts   []int32
 	stack    []item // values that profiles look at
+	text     []byte // room for an expression
 	reported []placed
 	errors   int
 	remarks  int  // warnings and information
 	full     bool // there are more errors than were reported
-	unknown  int  // remarks on unknown code systems
+
+	unknown                  int    // remarks on unknown code systems
+	lastUnknown, unknownSays string // the last such system, and what was said of it
 
 	trials map[trial]bool // what was tried against a profile, and whether it fits
 	trying *bool          // set when the value that is tried has a fault; nil when none is
@@ -40,16 +43,9 @@ func newWalker(v *Validator) *walker {
 	return w
 }
 
-func (w *walker) begin(doc *tree.Document) {
-	w.doc, w.path, w.counts, w.reported = doc, w.path[:0], w.counts[:0], w.reported[:0]
-	w.full, w.errors, w.remarks, w.unknown = false, 0, 0, 0
-	w.surroundings, w.stack = surroundings{}, w.stack[:0]
-	w.trials, w.trying = nil, nil
-}
-
 // check walks a document; parsed are the faults of its JSON.
 func (w *walker) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Issue {
-	w.begin(doc)
+	w.doc = doc
 	for _, i := range parsed {
 		w.reported = append(w.reported, placed{issue: i, offset: -1})
 	}
@@ -57,11 +53,14 @@ func (w *walker) check(doc *tree.Document, parsed []outcome.Issue) []outcome.Iss
 	return w.result()
 }
 
-// end lets go of the document, so that the pool does not hold it.
+// end makes the walker ready for another document and lets go of this one, so that the
+// pool does not hold it.
 func (w *walker) end() {
 	clear(w.reported)
 	clear(w.stack[:cap(w.stack)])
-	w.doc, w.trials, w.surroundings, w.reported = nil, nil, surroundings{}, w.reported[:0]
+	w.path, w.counts, w.stack, w.reported = w.path[:0], w.counts[:0], w.stack[:0], w.reported[:0]
+	w.errors, w.remarks, w.full, w.unknown, w.lastUnknown = 0, 0, false, 0, ""
+	w.doc, w.trials, w.surroundings = nil, nil, surroundings{}
 	w.env.Release()
 	w.html.release()
 	w.reader.Release()
