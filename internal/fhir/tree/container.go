@@ -50,7 +50,7 @@ func (p *parser) member(c *Node) bool {
 	if !p.peek('"') {
 		return p.fail(outcome.CodeInvalid, "a member name in double quotes is expected here")
 	}
-	name, ok := p.text()
+	name, ok := p.text(true)
 	if !ok {
 		return false
 	}

@@ -1,6 +1,7 @@
 package tree
 
 import (
+	"bytes"
 	"strconv"
 	"strings"
 )
@@ -9,16 +10,20 @@ import (
 type Document struct {
 	Root *Node
 	src  string
+	body []byte // the source where src is not set
 }
 
 // Size is the length of the source in bytes.
-func (d *Document) Size() int { return len(d.src) }
+func (d *Document) Size() int { return max(len(d.src), len(d.body)) }
 
 // Raw gives the bytes of a node of this document as they were received, without
 // the member name; "" for nil.
 func (d *Document) Raw(n *Node) string {
 	if n == nil {
 		return ""
+	}
+	if d.body != nil {
+		return string(d.body[n.start:n.end])
 	}
 	return d.src[n.start:n.end]
 }
@@ -37,7 +42,7 @@ func (d *Document) Position(n *Node) (line, col int) {
 	if n == nil {
 		return 0, 0
 	}
-	return position(d.src, int(n.start))
+	return d.position(int(n.start))
 }
 
 // Locator gives a function like Position that is quick when it is asked for nodes in
@@ -52,15 +57,30 @@ func (d *Document) Locator() func(*Node) (line, col int) {
 		if offset < at {
 			line, at = 1, 0
 		}
-		line += strings.Count(d.src[at:offset], "\n")
+		line += d.breaks(at, offset)
 		at = offset
-		return line, offset - strings.LastIndexByte(d.src[:offset], '\n')
+		return line, offset - d.lineBreak(offset)
 	}
 }
 
-func position(src string, offset int) (line, col int) {
-	before := src[:min(offset, len(src))]
-	return 1 + strings.Count(before, "\n"), len(before) - strings.LastIndexByte(before, '\n')
+func (d *Document) position(offset int) (line, col int) {
+	return 1 + d.breaks(0, offset), offset - d.lineBreak(offset)
+}
+
+// breaks counts the line breaks between two places.
+func (d *Document) breaks(from, to int) int {
+	if d.body != nil {
+		return bytes.Count(d.body[from:to], []byte{'\n'})
+	}
+	return strings.Count(d.src[from:to], "\n")
+}
+
+// lineBreak gives the place of the last line break before another, -1 when there is none.
+func (d *Document) lineBreak(before int) int {
+	if d.body != nil {
+		return bytes.LastIndexByte(d.body[:before], '\n')
+	}
+	return strings.LastIndexByte(d.src[:before], '\n')
 }
 
 // Expression gives the FHIRPath of a node as JSON names it, for instance

@@ -1,6 +1,7 @@
 package tree
 
 import (
+	"encoding/binary"
 	"fmt"
 	"strings"
 
@@ -31,6 +32,16 @@ func (l Limits) withDefaults() Limits {
 	return l
 }
 
+func (l Limits) tooLong(body []byte) []outcome.Issue {
+	if len(body) <= l.Bytes {
+		return nil
+	}
+	return []outcome.Issue{{
+		Severity: outcome.SeverityFatal, Code: outcome.CodeTooLong,
+		Details: fmt.Sprintf("the content has %d bytes, at most %d are read", len(body), l.Bytes),
+	}}
+}
+
 func orDefault(v, otherwise int) int {
 	if v <= 0 {
 		return otherwise
@@ -48,13 +59,20 @@ func Parse(body []byte) (*Document, []outcome.Issue) {
 
 // ParseWithin is Parse with limits of the caller's own.
 func ParseWithin(body []byte, limits Limits) (*Document, []outcome.Issue) {
-	p := &parser{limits: limits.withDefaults()}
-	return p.read(body, &Document{})
+	limits = limits.withDefaults()
+	if issues := limits.tooLong(body); issues != nil {
+		return nil, issues
+	}
+	kept := string(body)
+	p := &parser{limits: limits, src: body, kept: kept}
+	return p.read(&Document{src: kept})
 }
 
 // parser reads src from pos on. stop holds the fault that ends parsing.
 type parser struct {
-	src    string
+	src    []byte
+	kept   string // src where the document keeps it; its texts are parts of it
+	shared *texts // else where they are put
 	pos    int
 	depth  int
 	nodes  int
@@ -70,15 +88,8 @@ type fault struct {
 	issue outcome.Issue
 }
 
-// read parses the body into doc, which it gives back.
-func (p *parser) read(body []byte, doc *Document) (*Document, []outcome.Issue) {
-	if len(body) > p.limits.Bytes {
-		return nil, []outcome.Issue{{
-			Severity: outcome.SeverityFatal, Code: outcome.CodeTooLong,
-			Details: fmt.Sprintf("the content has %d bytes, at most %d are read", len(body), p.limits.Bytes),
-		}}
-	}
-	p.src = string(body)
+// read parses src into doc, which it gives back.
+func (p *parser) read(doc *Document) (*Document, []outcome.Issue) {
 	p.space()
 	root := p.node()
 	ok := p.value(root)
@@ -89,14 +100,17 @@ func (p *parser) read(body []byte, doc *Document) (*Document, []outcome.Issue) {
 		}
 	}
 	if !ok {
-		p.stop.Line, p.stop.Col = position(p.src, p.pos)
+		p.stop.Line, p.stop.Col = doc.position(min(p.pos, len(p.src)))
 		return nil, []outcome.Issue{*p.stop}
 	}
-	*doc = Document{Root: root, src: p.src}
+	doc.Root = root
 	return doc, p.issues(doc)
 }
 
 func (p *parser) issues(doc *Document) []outcome.Issue {
+	if len(p.faults) == 0 {
+		return nil
+	}
 	var out []outcome.Issue
 	locate := doc.Locator()
 	for _, f := range p.faults {
@@ -155,7 +169,7 @@ func (p *parser) spaces() {
 	for i < len(src) {
 		switch src[i] {
 		case ' ':
-			for i++; len(src)-i >= 8 && eight(src[i:]) == ' '*ones; i += 8 {
+			for i++; len(src)-i >= 8 && binary.LittleEndian.Uint64(src[i:]) == ' '*ones; i += 8 {
 			}
 		case '\n', '\r', '\t':
 			i++
@@ -180,7 +194,7 @@ func (p *parser) value(n *Node) bool {
 		ok = p.array(n)
 	case c == '"':
 		n.Kind = String
-		n.Text, ok = p.text()
+		n.Text, ok = p.text(false)
 	case c == '-' || c >= '0' && c <= '9':
 		ok = p.number(n)
 	default:
@@ -191,7 +205,7 @@ func (p *parser) value(n *Node) bool {
 }
 
 func (p *parser) word(n *Node) bool {
-	switch rest := p.src[p.pos:]; {
+	switch rest := string(p.src[p.pos:min(p.pos+len("false"), len(p.src))]); {
 	case strings.HasPrefix(rest, "true"):
 		n.Kind, n.Text = Bool, "true"
 	case strings.HasPrefix(rest, "false"):

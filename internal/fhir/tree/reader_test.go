@@ -68,6 +68,34 @@ func TestReaderIsAParser(t *testing.T) {
 	}
 }
 
+// TestTextsOfAReaderStay keeps the texts of a document while others are read, and while
+// its source is written over.
+func TestTextsOfAReaderStay(t *testing.T) {
+	t.Parallel()
+	var r tree.Reader
+	doc, _ := tree.Parse([]byte(patient))
+	want := textsOf(doc.Root, nil)
+	body := []byte(patient)
+	doc, _ = r.Read(body, tree.Limits{})
+	got := textsOf(doc.Root, nil)
+	for i := range body {
+		body[i] = 'x'
+	}
+	for i := range 2000 {
+		_, issues := r.Read([]byte(`{"other`+strings.Repeat("e", i%70)+`":"`+strings.Repeat("y", i)+`\n"}`), tree.Limits{})
+		require.Empty(t, issues)
+	}
+	require.Equal(t, want, got)
+}
+
+func textsOf(n *tree.Node, into []string) []string {
+	into = append(into, n.Name, n.Text)
+	for c := n.First(); c != nil; c = c.Next() {
+		into = textsOf(c, into)
+	}
+	return into
+}
+
 func sameTree(a, b *tree.Node) bool {
 	if a == nil || b == nil {
 		return a == b

@@ -1,6 +1,8 @@
 package tree
 
 import (
+	"bytes"
+	"encoding/binary"
 	"math/bits"
 	"strconv"
 	"strings"
@@ -10,16 +12,14 @@ import (
 	"fhirsvc/internal/fhir/outcome"
 )
 
-// text reads a string from its opening quote on and decodes it; without escapes
-// the result shares the source's memory.
-func (p *parser) text() (string, bool) {
+// text reads a string, or a member's name, from its opening quote on and decodes it.
+func (p *parser) text(name bool) (string, bool) {
 	from := p.pos + 1
 	end, escapes, ascii, ok := p.closing(from)
 	if !ok {
 		return "", false
 	}
-	s := p.src[from:end]
-	if !ascii && !utf8.ValidString(s) {
+	if s := p.src[from:end]; !ascii && !utf8.Valid(s) {
 		p.pos = from + firstInvalid(s)
 		return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 here")
 	}
@@ -27,7 +27,18 @@ func (p *parser) text() (string, bool) {
 		return p.unescaped(from, end)
 	}
 	p.pos = end + 1
-	return s, true
+	if name && p.shared != nil {
+		return p.shared.name(p.src[from:end]), true
+	}
+	return p.part(from, end), true
+}
+
+// part gives a part of the source that has no escapes.
+func (p *parser) part(from, to int) string {
+	if p.shared == nil {
+		return p.kept[from:to]
+	}
+	return p.shared.copy(p.src[from:to])
 }
 
 // closing finds the quote that ends the string which starts at from.
@@ -61,21 +72,14 @@ const (
 	highs = 0x80 * ones
 )
 
-// eight gives the first eight bytes, the first one lowest.
-func eight(s string) uint64 {
-	_ = s[7]
-	return uint64(s[0]) | uint64(s[1])<<8 | uint64(s[2])<<16 | uint64(s[3])<<24 |
-		uint64(s[4])<<32 | uint64(s[5])<<40 | uint64(s[6])<<48 | uint64(s[7])<<56
-}
-
 // plain counts the bytes before the first quote, backslash, control character or byte
 // beyond ASCII, eight at a time: subtracting takes a borrow from the high bit of a byte
 // that is less than what is taken from it. A borrow may mark the byte above as well,
 // never one below, so that the lowest mark is right.
-func plain(s string) int {
+func plain(s []byte) int {
 	i := 0
 	for ; len(s)-i >= 8; i += 8 {
-		x := eight(s[i:])
+		x := binary.LittleEndian.Uint64(s[i:])
 		quote, backslash := x^'"'*ones, x^'\\'*ones
 		if marks := ((x - ' '*ones) | (quote - ones) | (backslash - ones) | x) & highs; marks != 0 {
 			return i + bits.TrailingZeros64(marks)/8
@@ -89,9 +93,9 @@ func plain(s string) int {
 	return i
 }
 
-func firstInvalid(s string) int {
+func firstInvalid(s []byte) int {
 	for i := 0; i < len(s); {
-		r, n := utf8.DecodeRuneInString(s[i:])
+		r, n := utf8.DecodeRune(s[i:])
 		if r == utf8.RuneError && n <= 1 {
 			return i
 		}
@@ -102,22 +106,32 @@ func firstInvalid(s string) int {
 
 // unescaped decodes the string between from and its closing quote at end.
 func (p *parser) unescaped(from, end int) (string, bool) {
-	var out strings.Builder
-	out.Grow(end - from)
+	out := p.room(end - from)
+	start := out.Len()
 	p.pos = from
 	for {
-		i := strings.IndexByte(p.src[p.pos:end], '\\')
+		i := bytes.IndexByte(p.src[p.pos:end], '\\')
 		if i < 0 {
-			out.WriteString(p.src[p.pos:end])
+			out.Write(p.src[p.pos:end])
 			p.pos = end + 1
-			return out.String(), true
+			return out.String()[start:], true
 		}
-		out.WriteString(p.src[p.pos : p.pos+i])
+		out.Write(p.src[p.pos : p.pos+i])
 		p.pos += i
-		if !p.escape(&out) {
+		if !p.escape(out) {
 			return "", false
 		}
 	}
+}
+
+// room gives where a decoded text of n bytes at most is written.
+func (p *parser) room(n int) *strings.Builder {
+	if p.shared != nil {
+		return p.shared.grow(n)
+	}
+	out := &strings.Builder{}
+	out.Grow(n)
+	return out
 }
 
 // escape decodes the escape at pos; what follows the backslash is within the string.
@@ -161,7 +175,7 @@ func (p *parser) hex(i int) (rune, bool) {
 	if i+6 > len(p.src) || p.src[i] != '\\' || p.src[i+1] != 'u' {
 		return 0, false
 	}
-	v, err := strconv.ParseUint(p.src[i+2:i+6], 16, 16)
+	v, err := strconv.ParseUint(string(p.src[i+2:i+6]), 16, 16)
 	return rune(v), err == nil
 }
 
@@ -191,7 +205,7 @@ func (p *parser) number(n *Node) bool {
 	if !ok {
 		return p.fail(outcome.CodeInvalid, "this is not a JSON number: no leading zeros, and digits on both sides of the point")
 	}
-	n.Kind, n.Text = Number, p.src[p.pos:i]
+	n.Kind, n.Text = Number, p.part(p.pos, i)
 	p.pos = i
 	return true
 }
