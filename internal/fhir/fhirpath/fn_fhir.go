@@ -120,6 +120,7 @@ func conformsTo(args []code) code {
 }
 
 func memberOf(args []code) code {
+	coding := child("coding")
 	return logical(func(e *Env, in []Value) (Truth, error) {
 		url, ok, err := textArg(e, args[0], "memberOf")
 		if err != nil || !ok {
@@ -131,7 +132,9 @@ func memberOf(args []code) code {
 		}
 		codings := []Value{v}
 		if v.fhirType().Is("CodeableConcept") {
-			codings = appendChildren(e.Set, nil, v, "coding")
+			if codings, err = coding.eval(e, in); err != nil {
+				return Unknown, err
+			}
 		}
 		out := False
 		for _, c := range codings {

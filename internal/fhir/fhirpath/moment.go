@@ -174,7 +174,10 @@ func (m moment) compare(o moment) (int, bool) {
 	if m.zoned != o.zoned && m.precision > toDay && o.precision > toDay {
 		return m.compareAcrossZones(o)
 	}
-	a, b := m.utc(), o.utc()
+	a, b := m, o
+	if m.offset != o.offset {
+		a, b = m.utc(), o.utc()
+	}
 	fields := [...][2]int{
 		{a.year, b.year},
 		{a.month, b.month},

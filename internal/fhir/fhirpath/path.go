@@ -2,6 +2,7 @@ package fhirpath
 
 import (
 	"strings"
+	"sync/atomic"
 
 	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/tree"
@@ -30,34 +31,54 @@ func rootOrChild(name string) code {
 
 // child is the step to the children of one name.
 func child(name string) code {
+	var met atomic.Pointer[place]
 	return collected(func(e *Env, focus []Value) ([]Value, error) {
 		if err := e.step(len(focus)); err != nil {
 			return nil, err
 		}
 		from := len(e.arena)
-		for _, v := range focus {
-			e.arena = appendChildren(e.Set, e.arena, v, name)
+		for i := range focus {
+			e.arena = appendChildren(e.Set, e.arena, &focus[i], name, &met)
 		}
 		return e.arena[from:len(e.arena):len(e.arena)], nil
 	})
 }
 
-// appendChildren appends the children of v with the name.
-func appendChildren(set *definitions.Set, out []Value, v Value, name string) []Value {
-	if v.kind == kindTypeInfo {
-		return typeInfoField(out, v, name)
+// place is an element of a shape. A step remembers the first one that it meets, which
+// for an invariant is nearly always the only one.
+type place struct {
+	shape   *definitions.Shape
+	element *definitions.Element
+}
+
+func elementOf(shape *definitions.Shape, name string, met *atomic.Pointer[place]) *definitions.Element {
+	p := met.Load()
+	if p != nil && p.shape == shape {
+		return p.element
 	}
-	if v.kind != kindElement {
+	element := shape.Element(name)
+	if p == nil {
+		met.Store(&place{shape, element})
+	}
+	return element
+}
+
+// appendChildren appends the children of v with the name.
+func appendChildren(set *definitions.Set, out []Value, v *Value, name string, met *atomic.Pointer[place]) []Value {
+	if v.kind == kindTypeInfo {
+		return typeInfoField(out, *v, name)
+	}
+	if v.kind != kindElement || v.member == nil {
 		return out
 	}
 	holder := v.node
-	if v.isPrimitive() {
+	if v.member.Type != nil && v.member.Type.Kind == definitions.Primitive {
 		holder = v.ext
 	}
-	if holder == nil || v.member == nil {
+	if holder == nil {
 		return out
 	}
-	element := v.member.Shape.Element(name)
+	element := elementOf(v.member.Shape, name, met)
 	if element == nil {
 		return out
 	}

@@ -22,6 +22,7 @@ func (p *parser) object(n *Node) bool {
 		}
 		mark := nameMark(c.Name)
 		alike = alike || seen&mark != 0
+		n.companions = n.companions || c.Name != "" && c.Name[0] == '_'
 		seen |= mark
 		link(n, last, c)
 		last = c

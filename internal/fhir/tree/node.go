@@ -44,6 +44,7 @@ type Node struct {
 	Text string // decoded string, source text of a number, "true" or "false"; else ""
 	Kind Kind
 
+	companions  bool  // a member's name starts with "_"
 	count       int32 // members or items
 	start, end  int32 // bytes of the value in the source
 	first, next *Node
@@ -94,10 +95,13 @@ func (n *Node) Get(name string) *Node {
 	return nil
 }
 
+// HasCompanions reports whether an object has a member whose name starts with "_".
+func (n *Node) HasCompanions() bool { return n != nil && n.companions }
+
 // Companion gives the member "_name", which in R4 JSON carries the id and the
 // extensions of the primitive member name.
 func (n *Node) Companion(name string) *Node {
-	if n == nil || n.Kind != Object {
+	if !n.HasCompanions() {
 		return nil
 	}
 	for c := n.first; c != nil; c = c.next {

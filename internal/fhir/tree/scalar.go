@@ -15,16 +15,19 @@ import (
 // text reads a string, or a member's name, from its opening quote on and decodes it.
 func (p *parser) text(name bool) (string, bool) {
 	from := p.pos + 1
-	end, escapes, ascii, ok := p.closing(from)
-	if !ok {
-		return "", false
-	}
-	if s := p.src[from:end]; !ascii && !utf8.Valid(s) {
-		p.pos = from + firstInvalid(s)
-		return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 here")
-	}
-	if escapes {
-		return p.unescaped(from, end)
+	end := from + plain(p.src[from:])
+	if end == len(p.src) || p.src[end] != '"' {
+		var escapes, ascii, ok bool
+		if end, escapes, ascii, ok = p.closing(end); !ok {
+			return "", false
+		}
+		if s := p.src[from:end]; !ascii && !utf8.Valid(s) {
+			p.pos = from + firstInvalid(s)
+			return "", p.fail(outcome.CodeInvalid, "the text is not valid UTF-8 here")
+		}
+		if escapes {
+			return p.unescaped(from, end)
+		}
 	}
 	p.pos = end + 1
 	if name && p.shared != nil {
@@ -41,7 +44,7 @@ func (p *parser) part(from, to int) string {
 	return p.shared.copy(p.src[from:to])
 }
 
-// closing finds the quote that ends the string which starts at from.
+// closing finds the quote that ends the string in which from is.
 func (p *parser) closing(from int) (end int, escapes, ascii, ok bool) {
 	src := p.src
 	ascii = true

@@ -52,7 +52,7 @@ func (w *walker) bundleRules(n *tree.Node) {
 	}
 	i := 0
 	for e := range n.Get("entry").Items() {
-		w.path = append(w.path, step{name: "entry", index: i})
+		w.path = append(w.path, step{&label{name: "entry"}, i})
 		w.fullURL(e)
 		if e.Get("fullUrl") == nil && e.Get("resource") != nil && wantsFullURL(kind) {
 			w.warnf(e, "", outcome.CodeRequired, "fullUrl", "the entry has no fullUrl: give it one, as references within the Bundle rest on it")
@@ -97,7 +97,7 @@ func (w *walker) documentRules(n *tree.Node) {
 	if composition.Str("resourceType") != "Composition" {
 		return // bdl-11 says so
 	}
-	w.path = append(w.path, step{name: "entry", index: 0}, step{name: "resource", index: -1})
+	w.path = append(w.path, step{&label{name: "entry"}, 0}, step{&label{name: "resource"}, -1})
 	for _, name := range []string{"subject", "encounter", "author", "custodian"} {
 		w.inBundle(composition, name, "document")
 	}
@@ -125,7 +125,7 @@ func (w *walker) messageRules(n *tree.Node) {
 	if header.Str("resourceType") != "MessageHeader" {
 		return // bdl-12 says so
 	}
-	w.path = append(w.path, step{name: "entry", index: 0}, step{name: "resource", index: -1})
+	w.path = append(w.path, step{&label{name: "entry"}, 0}, step{&label{name: "resource"}, -1})
 	w.inBundle(header, "focus", "message")
 	w.path = w.path[:len(w.path)-2]
 }

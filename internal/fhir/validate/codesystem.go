@@ -53,14 +53,17 @@ func external(system string) bool {
 // unknownSystem tells that the codes of a system were not looked up. Systems that R4's
 // own value sets draw on are known by name.
 func (w *walker) unknownSystem(system *tree.Node) {
-	if w.unknown == mostUnknown || w.v.schema.names(system.Text) {
+	if w.unknown == mostUnknown {
 		return
 	}
-	w.unknown++
 	if system.Text != w.lastUnknown { // often it is the same one everywhere
+		if w.v.schema.names(system.Text) {
+			return
+		}
 		w.lastUnknown = system.Text
 		w.unknownSays = "the code system \"" + clip(system.Text) + "\" is not known here: its codes were not checked"
 	}
+	w.unknown++
 	w.report(outcome.Issue{
 		Severity: outcome.SeverityInformation, Code: outcome.CodeInformational, Rule: "unknown-system", Details: w.unknownSays,
 	}, system, "system")

@@ -6,15 +6,30 @@ import (
 	"strconv"
 	"strings"
 
+	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/tree"
 )
 
 // step is one step of the way from the root to an element.
 type step struct {
-	name  string
-	typ   string // type of a choice, "" otherwise
-	index int    // -1 when the element does not repeat
+	label *label
+	index int // -1 when the element does not repeat
+}
+
+// label is how a step is written.
+type label struct {
+	name string
+	typ  string // type of a choice, "" otherwise
+}
+
+// labelOf gives the label of a member.
+func labelOf(m *definitions.Member) *label {
+	l := &label{name: m.Element.Name}
+	if m.Element.Choice {
+		l.typ = m.Type.Name
+	}
+	return l
 }
 
 // placed is an issue with its place in the text, for sorting.
@@ -82,9 +97,9 @@ func (w *walker) expression(below string) string {
 		if i > 0 {
 			b = append(b, '.')
 		}
-		b = append(b, s.name...)
-		if s.typ != "" {
-			b = append(append(append(b, ".ofType("...), s.typ...), ')')
+		b = append(b, s.label.name...)
+		if s.label.typ != "" {
+			b = append(append(append(b, ".ofType("...), s.label.typ...), ')')
 		}
 		if s.index >= 0 {
 			b = append(strconv.AppendInt(append(b, '['), int64(s.index), 10), ']')
@@ -102,7 +117,10 @@ func (w *walker) result() []outcome.Issue {
 	if len(w.reported) == 0 {
 		return nil
 	}
-	slices.SortStableFunc(w.reported, func(a, b placed) int { return a.offset - b.offset })
+	inOrder := func(a, b placed) int { return a.offset - b.offset }
+	if !slices.IsSortedFunc(w.reported, inOrder) {
+		slices.SortStableFunc(w.reported, inOrder)
+	}
 	out := make([]outcome.Issue, 0, len(w.reported)+1)
 	locate := w.doc.Locator()
 	for _, p := range w.reported {

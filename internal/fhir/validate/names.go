@@ -3,7 +3,12 @@ package validate
 // nameTable finds members by their JSON name. Names of one object are few and short, so
 // that length and three letters tell nearly all of them apart.
 type nameTable struct {
-	slots []*member // a power of two of them, half of them free at least
+	slots []slot // a power of two of them, half of them free at least
+}
+
+type slot struct {
+	name   string
+	member *member // nil where the slot is free
 }
 
 func newNameTable(members []*member) nameTable {
@@ -11,13 +16,13 @@ func newNameTable(members []*member) nameTable {
 	for size < 2*len(members) {
 		size *= 2
 	}
-	t := nameTable{slots: make([]*member, size)}
+	t := nameTable{slots: make([]slot, size)}
 	for _, m := range members {
 		i := t.start(m.def.Name)
-		for t.slots[i] != nil {
+		for t.slots[i].member != nil {
 			i = (i + 1) % len(t.slots)
 		}
-		t.slots[i] = m
+		t.slots[i] = slot{m.def.Name, m}
 	}
 	return t
 }
@@ -28,9 +33,8 @@ func (t nameTable) get(name string) *member {
 		return nil
 	}
 	for i := t.start(name); ; i = (i + 1) & (len(t.slots) - 1) {
-		m := t.slots[i]
-		if m == nil || m.def.Name == name {
-			return m
+		if s := &t.slots[i]; s.member == nil || s.name == name {
+			return s.member
 		}
 	}
 }

@@ -24,7 +24,7 @@ func (w *walker) extensionRules(n *tree.Node) {
 	if url == nil || url.Kind != tree.String {
 		return
 	}
-	inExtension := len(w.path) > 1 && strings.HasSuffix(w.path[len(w.path)-2].name, "xtension")
+	inExtension := len(w.path) > 1 && strings.HasSuffix(w.path[len(w.path)-2].label.name, "xtension")
 	if !absolute(url.Text) && !inExtension {
 		w.errorf(url, "url", outcome.CodeInvalid, "extension-url", "%q is not absolute: the url names the extension's definition", clip(url.Text))
 		return
@@ -79,7 +79,7 @@ func (w *walker) domainRules(n *tree.Node) {
 	localNames(n, named)
 	i := 0
 	for c := range list.Items() {
-		w.path = append(w.path, step{name: "contained", index: i})
+		w.path = append(w.path, step{&label{name: "contained"}, i})
 		w.containedRules(c, named)
 		w.path = w.path[:len(w.path)-1]
 		i++

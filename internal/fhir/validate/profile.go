@@ -236,11 +236,7 @@ func (w *walker) child(r *rule, parent item) {
 
 // at runs do with the path of an item.
 func (w *walker) at(it item, do func()) {
-	s := step{name: it.m.element.def.Name, index: it.index}
-	if it.m.element.def.Choice {
-		s.typ = it.m.def.Type.Name
-	}
-	w.path = append(w.path, s)
+	w.path = append(w.path, step{it.m.label, it.index})
 	do()
 	w.path = w.path[:len(w.path)-1]
 }

@@ -57,6 +57,7 @@ const (
 type member struct {
 	def        *definitions.Member
 	element    *element
+	label      *label
 	kind       valueKind
 	format     *format // of a primitive
 	typ        *typ    // type whose invariants apply, nil for a nested element
@@ -168,7 +169,7 @@ func (s *schema) fillShape(out *shape, def *definitions.Shape, shapes map[*defin
 }
 
 func (s *schema) buildMember(def *definitions.Member, e *element, shapes map[*definitions.Shape]*shape) *member {
-	m := &member{def: def, element: e}
+	m := &member{def: def, element: e, label: labelOf(def)}
 	switch def.Type.Kind {
 	case definitions.Primitive:
 		m.kind = primitiveValue

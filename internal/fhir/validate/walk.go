@@ -72,7 +72,7 @@ func (w *walker) root(n *tree.Node) {
 	if name == "" {
 		name = "Resource"
 	}
-	w.path = append(w.path, step{name: name, index: -1})
+	w.path = append(w.path, step{&label{name: name}, -1})
 	w.resource(n, nil)
 }
 
@@ -149,7 +149,7 @@ func (w *walker) leave(outer surroundings) {
 // object walks the members of an object.
 func (w *walker) object(n *tree.Node, s *shape) {
 	base := w.pushCounts(len(s.elements))
-	companions := hasCompanions(n)
+	companions := n.HasCompanions()
 	for c := n.First(); c != nil; c = c.Next() {
 		w.memberOf(n, c, s, base, companions)
 	}
@@ -170,15 +170,6 @@ func (w *walker) pushCounts(n int) (base int) {
 	w.counts = slices.Grow(w.counts, n)[:base+n]
 	clear(w.counts[base:])
 	return base
-}
-
-func hasCompanions(n *tree.Node) bool {
-	for c := n.First(); c != nil; c = c.Next() {
-		if c.Name != "" && c.Name[0] == '_' {
-			return true
-		}
-	}
-	return false
 }
 
 // memberOf walks one member of an object, with its "_name" companion where it has one.
@@ -236,11 +227,7 @@ func elementName(e *definitions.Element) string {
 
 // values walks the value or values of a member and counts them.
 func (w *walker) values(m *member, value, ext *tree.Node) int {
-	s := step{name: m.element.def.Name, index: -1}
-	if m.element.def.Choice {
-		s.typ = m.def.Type.Name
-	}
-	w.path = append(w.path, s)
+	w.path = append(w.path, step{m.label, -1})
 	n := w.valuesHere(m, value, ext)
 	w.path = w.path[:len(w.path)-1]
 	return n
