@@ -96,7 +96,7 @@ func decimal(s string) string {
 	if len(s) > maxDigits {
 		return "it has too many digits"
 	}
-	if i := strings.IndexAny(s, "eE"); i >= 0 && len(strings.TrimLeft(s[i+1:], "+-0")) > 3 {
+	if i := max(strings.IndexByte(s, 'e'), strings.IndexByte(s, 'E')); i >= 0 && len(strings.TrimLeft(s[i+1:], "+-0")) > 3 {
 		return "its exponent is too large"
 	}
 	return ""

@@ -59,7 +59,7 @@ const (
 )
 
 func (r *xhtmlReader) read() string {
-	r.pos = len(r.src) - len(strings.TrimLeft(r.src, " \t\r\n"))
+	r.space()
 	if !strings.HasPrefix(r.src[r.pos:], "<div") {
 		return "it must start with <div"
 	}
@@ -101,7 +101,27 @@ func (r *xhtmlReader) read() string {
 
 // hasControl reports what XML allows nowhere (XML 1.0 section 2.2).
 func hasControl(s string) bool {
-	for i := range len(s) {
+	for ; len(s) >= 8; s = s[8:] {
+		if !plainEight(s) && controlAt(s, 8) {
+			return true
+		}
+	}
+	return controlAt(s, len(s))
+}
+
+// plainEight reports whether the first eight bytes are ASCII and none is a control
+// character: subtracting takes a borrow from the high bit of those that are less.
+func plainEight(s string) bool {
+	const ones, highs = 0x0101010101010101, 0x8080808080808080
+	_ = s[7]
+	x := uint64(s[0]) | uint64(s[1])<<8 | uint64(s[2])<<16 | uint64(s[3])<<24 |
+		uint64(s[4])<<32 | uint64(s[5])<<40 | uint64(s[6])<<48 | uint64(s[7])<<56
+	return ((x-' '*ones)|x)&highs == 0
+}
+
+// controlAt looks at the first n bytes, and at the character that begins there.
+func controlAt(s string, n int) bool {
+	for i := range n {
 		c := s[i]
 		if c < ' ' && c != '\t' && c != '\n' && c != '\r' {
 			return true
