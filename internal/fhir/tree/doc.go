@@ -4,6 +4,9 @@
 // names, text that is not UTF-8, null outside arrays, empty objects and arrays,
 // and anything beyond its limits (hl7.org/fhir/R4/json.html).
 //
+// Parse gives a document that stays; a Reader reads one after another into the same
+// memory, for those who keep none of them.
+//
 // It knows JSON and the general rules of R4 JSON, and must not know any resource
 // or data type.
 //

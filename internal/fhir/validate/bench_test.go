@@ -82,9 +82,10 @@ func one(b *testing.B, name string) {
 func BenchmarkParse(b *testing.B) {
 	set := benchSet(b)
 	b.ReportAllocs()
+	var r tree.Reader
 	i := 0
 	for b.Loop() {
-		tree.Parse(set[i%len(set)])
+		r.Read(set[i%len(set)], tree.Limits{})
 		i++
 	}
 }

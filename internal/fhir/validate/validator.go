@@ -26,7 +26,7 @@ type Options struct {
 	// "system|code", beside R4's own vital signs.
 	Coded map[string]string
 	// Select names the profile that a resource must fit by what else it says, "" for
-	// none. It is asked for every resource.
+	// none. It is asked for every resource, and must not keep it.
 	Select func(resource *tree.Node) string
 	// Advise makes faults against the Guide's profiles warnings, whoever asked for
 	// them, and puts the profile's URL and "#" before the rule.
