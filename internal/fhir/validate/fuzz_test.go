@@ -38,5 +38,7 @@ func FuzzValidate(f *testing.F) {
 			}
 		}
 		require.Equal(t, issues, v.Resource(body))
+		_, fresh := v.Document(body)
+		require.Equal(t, issues, fresh, "in memory that was used before, and in its own")
 	})
 }
