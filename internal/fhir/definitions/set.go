@@ -87,6 +87,7 @@ func Open(file []byte) (*Set, error) {
 		types: map[string]*lazy[Type]{}, profiles: map[string]*lazy[Profile]{}, valueSets: map[string]*lazy[ValueSet]{},
 		codeSystems: map[string]*lazy[CodeSystem]{},
 		displays:    sync.OnceValue(func() map[string][]byte { return readDisplays(second) }),
+		named:       func() map[string]struct{} { return nil },
 	}
 	for len(rest) > 0 {
 		var line []byte
