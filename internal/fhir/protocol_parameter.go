@@ -93,6 +93,10 @@ func valueForm(u workflow.Unit) string {
 		return "valueBoolean"
 	case workflow.FindingOf:
 		return "valueCodeableConcept with the code of a finding"
+	case workflow.DrugOf:
+		return "valueCode with a kind of anticoagulant"
+	case workflow.Text:
+		return "valueString"
 	case workflow.Millilitre, workflow.Minute:
 	}
 	return "valueQuantity with the UCUM code " + string(u)
@@ -109,6 +113,14 @@ func valueText(u workflow.Unit, value *tree.Node) (text, fault string) {
 	case workflow.FindingOf:
 		if f, ok := ReadFinding(readConcept(value.Get("valueCodeableConcept"))); ok {
 			return string(f), ""
+		}
+	case workflow.DrugOf:
+		if code := value.Str("valueCode"); code != "" {
+			return code, ""
+		}
+	case workflow.Text:
+		if s := value.Str("valueString"); s != "" {
+			return s, ""
 		}
 	case workflow.Number:
 		for _, name := range []string{"valueInteger", "valueDecimal"} {

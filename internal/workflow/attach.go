@@ -20,16 +20,24 @@ func (m *machine) attach(f *Finding) {
 	}
 	switch f.Code {
 	case AirRemoved:
+		if t := m.titrating(); t != nil && f.Real() {
+			m.titrate(t, f)
+			return
+		}
 		if t := m.airTask(f, ReleaseStep, EaseCompression); t != nil {
 			m.give(t, f)
 		}
 	case AirAdded:
+		if t := m.titrating(); t != nil && f.Real() {
+			m.titrate(t, f)
+		}
 		if t := m.airTask(f, RestoreCompression); t != nil {
 			m.give(t, f)
 		}
 	case Band:
 		m.attachBand(f)
-	case Bleeding, Patency, Pulse, AirVolume, CompressionStart, Haematoma, Hand, Condition, OtherFinding:
+	case Bleeding, Patency, Pulse, AirVolume, CompressionStart, Haematoma, Hand, Condition,
+		Pain, Pressure, Anticoagulant, OtherFinding:
 		m.attachSeen(f)
 	}
 }
@@ -77,7 +85,7 @@ func (m *machine) noteRemoval(t *Task, at time.Time) {
 	if book := v.ledger.book(); book.State != BookKnown || book.Volume.Sign() != 0 {
 		t.note(m.now, fmt.Sprintf("the book at that time: %s mL, %s", book.Volume, book.State))
 	}
-	if on := at.Sub(v.begun()); on < v.p.ShortBandTime {
+	if on := at.Sub(v.worn()); on < v.p.ShortBandTime {
 		t.note(m.now, fmt.Sprintf("the band was on for %s only: look out for a haematoma", span(on)))
 	}
 }
@@ -120,7 +128,8 @@ func (t *Task) act() FindingCode {
 	case RestoreCompression:
 		return AirAdded
 	case ArrivalCheck, RecordBandVolume, PatencyCheck, SiteCheck, BandRemoval, Dressing, PostRemovalCheck,
-		ControlBleeding, ConfirmBandState, SettleVolume, DischargeCheck, ClinicianReview:
+		ControlBleeding, ConfirmBandState, SettleVolume, DischargeCheck, ClinicianReview,
+		Titration, PatientTeaching, UlnarCompression:
 		return ""
 	}
 	return ""
@@ -162,7 +171,18 @@ func (m *machine) complete(t *Task, at time.Time) {
 	if !t.PlannedDue.IsZero() {
 		t.NotBefore, t.Due = t.PlannedStart, t.PlannedDue
 	}
+	t.answer(m.doneBy(t), m)
 	t.end(TaskCompleted, at)
+}
+
+// doneBy is who found what completed the Task last, "" when not told.
+func (m *machine) doneBy(t *Task) string {
+	for i := len(t.Outputs) - 1; i >= 0; i-- {
+		if f := m.find(t.Outputs[i].Finding); f != nil {
+			return f.By
+		}
+	}
+	return t.Owner
 }
 
 // deviate keeps how an act departs from the plan: planned stands beside actual.

@@ -68,6 +68,9 @@ func (m *machine) take(f fact) {
 	m.plan(at)
 	if f.order != nil {
 		m.e.Orders = append(m.e.Orders, *f.order)
+		if f.order.Code == OrderOverrideTime {
+			m.timeOrdered(f.order)
+		}
 		return
 	}
 	corrected := m.keep(*f.finding)

@@ -43,6 +43,8 @@ func (p *Protocol) orderFaults() []string {
 	rule(p.FirstRelease <= p.FirstReleaseHighINR, "first-release-high-inr is earlier than first-release")
 	rule(p.Applies.Kind != Intervention || p.FirstRelease >= 60*time.Minute,
 		"first-release is %s min: after an intervention it must be 60 or more (%s)", minuteText(p.FirstRelease), srcTrials)
+	rule(p.TitrationWindow == 0 || p.TitrationAddBack.Sign() > 0, "titration-window is given without titration-add-back")
+	rule(p.Applies.MinAge == nil || p.Applies.MaxAge == nil || *p.Applies.MinAge <= *p.Applies.MaxAge, "the protocol is for no age: its lowest is above its highest")
 	rule(p.WatchAfterStep < p.Interval, "watch-after-step is not shorter than interval")
 	rule(p.TwinWithin < p.Interval, "twin-within is not shorter than interval: a step would pass for a repeat of the one before")
 	rule(p.SiteCheckFirst <= p.SiteCheckThen, "site-check-then is shorter than site-check-first")
@@ -95,7 +97,7 @@ func (p *Protocol) LastRelease(volume Decimal, bleed bool) time.Duration {
 	t, left, last := p.FirstRelease, volume, time.Duration(0)
 	small := 0
 	for n := 1; left.Sign() > 0; n++ {
-		size := p.Step
+		size := p.StepFrom(volume)
 		if small > 0 {
 			size = p.StepAfterBleed
 			small--

@@ -19,7 +19,7 @@ func (m *machine) planSite() {
 	}
 	due := base.Add(interval)
 	if base.IsZero() {
-		due = later(v.begun().Add(interval), v.ev.Recorded.Add(v.p.ArrivalDue)) // an event that comes late asks once
+		due = later(firstOf(v.first, v.begun()).Add(interval), v.ev.Recorded.Add(v.p.ArrivalDue)) // an event that comes late asks once
 	} else if next := m.nextAct(); !next.IsZero() && next.Before(due) && !next.Before(due.Add(-v.p.Visit)) {
 		due = next // acts due within minutes of each other are one visit
 	}
@@ -27,6 +27,9 @@ func (m *machine) planSite() {
 		if watched := later(v.ledger.emptied, v.site.dryAt).Add(v.p.WatchAtEmpty); base.Before(watched) {
 			due = earlier(watched, due)
 		}
+	}
+	if by := v.lookSooner(base); !by.IsZero() {
+		due = earlier(by, due)
 	}
 	if v.band.odd != nil && v.band.odd.When().After(base) {
 		due = earlier(v.band.odd.When(), due)
@@ -37,6 +40,19 @@ func (m *machine) planSite() {
 		notBefore: later(v.begun(), base), due: due, book: m.bookNow(),
 		required: v.p.Required[SiteCheck], window: afterOrAt(base, v.begun()),
 	})
+}
+
+// lookSooner is when an unwell patient, or a hand that suffers, is looked at again; zero
+// if the ladder is all there is.
+func (v *view) lookSooner(base time.Time) time.Time {
+	var by time.Time
+	if v.body.unwell != nil {
+		by = later(base, v.body.unwell.When()).Add(lookUnwell)
+	}
+	if f := v.body.hand; f != nil && !f.endangered() {
+		by = earlier(by, later(base, f.When()).Add(v.p.EaseRetest))
+	}
+	return by
 }
 
 // afterOrAt opens a window just after the last look, or at the start when there is none.

@@ -51,6 +51,30 @@ func (d Decimal) Sub(x Decimal) Decimal {
 // Twice returns 2d, exactly.
 func (d Decimal) Twice() Decimal { return d.Add(d) }
 
+// Times returns n x d, exactly.
+func (d Decimal) Times(n int64) Decimal {
+	var r Decimal
+	exact(apd.BaseContext.Mul(&r.d, &d.d, apd.New(n, 0)))
+	r.d.Reduce(&r.d)
+	return r
+}
+
+// Part returns the n-th part of d, rounded up to a whole grain.
+func (d Decimal) Part(n int64, grain Decimal) Decimal {
+	c := apd.BaseContext.WithPrecision(uint32(2*(d.d.NumDigits()+grain.d.NumDigits()) + 20)) //nolint:gosec // a count of digits
+	whole, rest := new(apd.Decimal), new(apd.Decimal)
+	unit := grain.Times(n)
+	exact(c.QuoInteger(whole, &d.d, &unit.d))
+	exact(c.Rem(rest, &d.d, &unit.d))
+	if rest.Sign() > 0 {
+		exact(c.Add(whole, whole, apd.New(1, 0)))
+	}
+	var r Decimal
+	exact(apd.BaseContext.Mul(&r.d, whole, &grain.d))
+	r.d.Reduce(&r.d)
+	return r
+}
+
 // Cmp is -1, 0 or +1 as d is less than, equal to or greater than x; 1.30 equals 1.3.
 func (d Decimal) Cmp(x Decimal) int { return d.d.Cmp(&x.d) }
 

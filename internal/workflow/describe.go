@@ -57,7 +57,7 @@ func (m *machine) summary() Summary {
 
 // nextTask is the band's next act: bleeding first, then the earliest step or removal.
 func (m *machine) nextTask() *Task {
-	for _, code := range []TaskCode{ControlBleeding, RestoreCompression, EaseCompression, ReleaseStep, BandRemoval, DischargeCheck} {
+	for _, code := range []TaskCode{ControlBleeding, RestoreCompression, Titration, EaseCompression, ReleaseStep, BandRemoval, DischargeCheck} {
 		for i := range m.e.Tasks {
 			if t := &m.e.Tasks[i]; t.Key.Code == code && !t.Status.Finished() {
 				return t
@@ -76,8 +76,11 @@ func (m *machine) planFlags() {
 	doubtful := v.bandOn() && !v.ended() && m.e.Protocol != nil && book.State != BookKnown
 	m.flag(FlagVolumeInDoubt, doubtful, "The volume of air in the band is not known for sure.")
 	m.flag(FlagNotPatent, v.flow.last != nil && v.flow.last.Answer == Occluded, "The last test did not find the radial artery open.")
-	long := v.bandOn() && !v.ended() && m.e.Protocol != nil && !m.now.Before(v.begun().Add(v.p.WarnBandTime))
+	long := v.bandOn() && !v.ended() && m.e.Protocol != nil && !m.now.Before(v.worn().Add(v.p.WarnBandTime))
 	m.flag(FlagBandTime, long, fmt.Sprintf("The band has been on for more than %s.", span(v.p.WarnBandTime)))
+	m.flag(FlagHand, v.body.hand != nil, "The hand on the side of the puncture is not normal.")
+	m.flag(FlagHaematoma, v.body.swelling != nil, "There is a haematoma at the access site.")
+	m.flag(FlagUnwell, v.body.unwell != nil, "The patient is unwell.")
 	since, _, why := v.unsure()
 	m.flag(FlagConfirmBedside, !since.IsZero(), "Confirm at the bedside: "+why+".")
 }

@@ -1,9 +1,12 @@
 package workflow
 
-import "fmt"
+import (
+	"fmt"
+	"time"
+)
 
-// planEasing asks to let a little air out when the artery is not open under the band
-// and the site is dry. Nothing that withholds a release withholds this.
+// planEasing asks to let a little air out when the artery is not open under the band, or
+// the hand suffers, and the site is dry. Nothing that withholds a release withholds this.
 func (m *machine) planEasing() {
 	v := m.v
 	for i := range m.e.Tasks {
@@ -12,14 +15,14 @@ func (m *machine) planEasing() {
 			m.keepWatching(t, v.p.WatchAfterStep)
 		}
 	}
-	if !m.mayEase() || m.watching(EaseCompression) {
+	found, why := m.easeFor()
+	if found.IsZero() || m.watching(EaseCompression) {
 		return
 	}
-	found := v.flow.last.When()
 	w := want{
 		key: m.next(EaseCompression, ""), priority: Urgent, notBefore: found, due: found.Add(v.p.ReleaseDue),
 		required: []FindingCode{AirRemoved, Bleeding}, window: later(found, v.ledger.changed), offered: true,
-		text: "The artery is not open under the band: let a little air out, look at the site, test again.",
+		text: why.text("a little air"),
 	}
 	var against []Withheld
 	if v.ledger.book().State != BookKnown {
@@ -27,7 +30,7 @@ func (m *machine) planEasing() {
 	} else {
 		volume := Least(v.p.Ease, v.ledger.volume)
 		w.planned = &volume
-		w.text = fmt.Sprintf("The artery is not open under the band: let %s mL out, look at the site, test again.", volume)
+		w.text = why.text(volume.String() + " mL")
 	}
 	var evidence []Withheld
 	if v.site.last == nil || v.site.last.Answer != Haemostasis {
@@ -37,27 +40,41 @@ func (m *machine) planEasing() {
 	m.put(w)
 }
 
-// mayEase reports whether easing is the next answer to an artery that is not open: not
-// while the site bleeds or the band is empty, not after the tries are used up or easing
-// and bleeding took turns twice, and not newly when a release step does it anyway: once
-// offered, it is not taken back by time alone.
-func (m *machine) mayEase() bool {
+// easeCause is why air is to be let out beside the steps.
+type easeCause string
+
+const (
+	easeArtery easeCause = "The artery is not open under the band: let %s out, look at the site, test again."
+	easeHand   easeCause = "The hand suffers under the band: let %s out, look at the site, look at the hand again."
+)
+
+func (c easeCause) text(amount string) string { return fmt.Sprintf(string(c), amount) }
+
+// easeFor gives when what easing answers was found, zero if easing is not the next answer:
+// not while the site bleeds or the band is empty, not after the tries are used up or easing
+// and bleeding took turns twice.
+func (m *machine) easeFor() (time.Time, easeCause) {
 	v := m.v
-	switch {
-	case !v.bandOn(), !v.notPatent(), v.site.bleed != nil, !v.ledger.emptied.IsZero():
-		return false
-	case v.ledger.changed.After(v.flow.last.When()): // air went out since: test first
-		return false
-	case v.flow.tries >= v.p.EaseTries, v.flow.turns >= mayEase:
-		return false
+	if !v.bandOn() || v.site.bleed != nil || !v.ledger.emptied.IsZero() || v.flow.tries >= v.p.EaseTries || v.flow.turns >= mayEase {
+		return time.Time{}, ""
 	}
+	if v.notPatent() && !v.ledger.changed.After(v.flow.last.When()) && !m.stepEases() { // air went out since: test first
+		return v.flow.last.When(), easeArtery
+	}
+	if f := v.body.hand; f != nil && !f.endangered() && !v.ledger.changed.After(f.When()) && !m.stepEases() {
+		return f.When(), easeHand
+	}
+	return time.Time{}, ""
+}
+
+// stepEases reports whether a release step does it anyway, and soon. An easing that was
+// offered is not taken back by time alone.
+func (m *machine) stepEases() bool {
 	if m.open(EaseCompression, "") != nil {
-		return true
-	}
-	if next := m.nextAct(); !next.IsZero() && !m.at.Add(v.p.Visit).Before(next) && len(v.standing(m)) == 0 {
 		return false
 	}
-	return true
+	next := m.nextAct()
+	return !next.IsZero() && !m.at.Add(m.v.p.Visit).Before(next) && len(m.v.standing(m)) == 0
 }
 
 // easingConcerns raises what easing asks a clinician to decide.

@@ -108,6 +108,9 @@ const (
 	FlagNotPatent      FlagCode = "radial-artery-not-patent"
 	FlagBandTime       FlagCode = "band-time-exceeded"
 	FlagConfirmBedside FlagCode = "confirm-at-bedside"
+	FlagHand           FlagCode = "hand-not-normal"
+	FlagHaematoma      FlagCode = "access-site-haematoma"
+	FlagUnwell         FlagCode = "patient-unwell"
 )
 
 // Flag is a warning that a screen should show while it is active.

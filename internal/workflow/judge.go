@@ -16,6 +16,7 @@ func fallback() *Protocol {
 		ReviewBleeds:   1,
 		SiteCheckFirst: 15 * time.Minute,
 		SiteCheckThen:  15 * time.Minute,
+		EaseRetest:     15 * time.Minute, // a hand that suffers is looked at again (Eid-Lidt 2022)
 		AfterRemoval:   []time.Duration{15 * time.Minute, 30 * time.Minute, time.Hour},
 		AfterThen:      time.Hour,
 		Grace: map[TaskCode]Grace{
@@ -48,6 +49,7 @@ func (v *view) judge() {
 	if len(v.ev.Dropped) > 0 {
 		v.concern("event-incomplete", Routine, v.ev.Recorded, "parts of the event could not be used: "+strings.Join(v.ev.Dropped, "; "))
 	}
+	v.judgeDrugs()
 	v.judgeCorrections()
 	v.judgeLeaving()
 }

@@ -15,7 +15,7 @@ const (
 	EntryAdded    EntryKind = "added"
 	EntryCounted  EntryKind = "counted"  // a count that settled the volume
 	EntryOrdered  EntryKind = "ordered"  // an order that settled the volume
-	EntryTakenOff EntryKind = "band-off" // air that left with the band
+	EntryTakenOff EntryKind = "band-off" // air that left with a band: taken off or replaced
 )
 
 // Entry is one line of the volume ledger. The deltas add up to the book volume,
@@ -34,6 +34,9 @@ type doubt struct {
 	at     time.Time // when it was found
 	raised time.Time // when it was recorded
 	entry  bool      // a question about entries: only what is entered later can settle it
+	issue  IssueCode // what contradicts what, "" when it is no contradiction
+	// findings are the ids of what contradicts each other.
+	findings []string
 }
 
 // ledger follows the air in the band.
@@ -41,6 +44,8 @@ type ledger struct {
 	entries   []Entry
 	known     bool
 	volume    Decimal
+	start     Decimal // what the band on the wrist started with, as far as is known
+	opened    bool    // there is an entry for the band on the wrist
 	max       Decimal
 	doubts    []doubt
 	confirmed time.Time
@@ -76,15 +81,36 @@ func (l *ledger) doubtful(at, recorded time.Time, format string, args ...any) {
 	l.doubts = append(l.doubts, doubt{why: fmt.Sprintf(format, args...), at: at, raised: recorded})
 }
 
+// against is a doubt because a finding contradicts the book.
+func (l *ledger) against(f *Finding, format string, args ...any) {
+	l.doubtful(f.When(), f.Recorded, format, args...)
+	l.doubts[len(l.doubts)-1].contradicts(IssueVolume, f)
+}
+
 // contradiction is a doubt about what was entered: the same entry can't settle it.
 func (l *ledger) contradiction(f *Finding, format string, args ...any) {
-	l.doubts = append(l.doubts, doubt{why: fmt.Sprintf(format, args...), at: f.When(), raised: f.Recorded, entry: true})
+	l.against(f, format, args...)
+	l.doubts[len(l.doubts)-1].entry = true
+}
+
+// twice is a contradiction of two entries that may be one act.
+func (l *ledger) twice(before, f *Finding, how string) {
+	l.contradiction(f, "%s mL %s was charted twice within minutes: one act or two?", f.Amount, how)
+	l.doubts[len(l.doubts)-1].contradicts(IssueTwice, before, f)
+}
+
+func (d *doubt) contradicts(code IssueCode, findings ...*Finding) {
+	d.issue, d.findings = code, nil
+	for _, f := range findings {
+		d.findings = append(d.findings, f.ID)
+	}
 }
 
 // begin opens the ledger with a volume that was told.
 func (l *ledger) begin(at, recorded time.Time, volume Decimal, by string) {
 	l.post(EntryStart, at, volume, by, "")
-	l.known, l.confirmed, l.by, l.changed = true, at, by, at
+	l.known, l.opened, l.start, l.doubts = true, true, volume, nil
+	l.confirmed, l.by = at, by
 	if l.max.Less(volume) {
 		l.doubtful(at, recorded, "%s mL at the start is above the maximum of %s mL", volume, l.max)
 	}
@@ -93,12 +119,12 @@ func (l *ledger) begin(at, recorded time.Time, volume Decimal, by string) {
 // remove posts air taken out.
 func (l *ledger) remove(f *Finding, twin bool) {
 	if twin {
-		l.contradiction(f, "%s mL out was charted twice within minutes: one act or two?", f.Amount)
+		l.twice(l.lastOut, f, "out")
 	}
 	l.post(EntryRemoved, f.When(), Decimal{}.Sub(*f.Amount), f.By, "")
-	l.changed, l.out, l.lastOut = f.When(), *f.Amount, f
+	l.opened, l.changed, l.out, l.lastOut = true, f.When(), *f.Amount, f
 	if l.known && l.volume.Sign() < 0 {
-		l.doubtful(f.When(), f.Recorded, "more air came out than was in the book: %s mL", l.volume)
+		l.against(f, "more air came out than was in the book: %s mL", l.volume)
 	}
 	l.emptied = time.Time{}
 	if l.known && l.volume.Sign() == 0 {
@@ -109,20 +135,20 @@ func (l *ledger) remove(f *Finding, twin bool) {
 // nothing notes that the syringe drew no air.
 func (l *ledger) nothing(f *Finding) {
 	if l.known && l.volume.Sign() != 0 {
-		l.doubtful(f.When(), f.Recorded, "the syringe drew nothing while the book says %s mL", l.volume)
+		l.against(f, "the syringe drew nothing while the book says %s mL", l.volume)
 	}
 }
 
 // add posts air put in.
 func (l *ledger) add(f *Finding, twin bool) {
 	if twin {
-		l.contradiction(f, "%s mL in was charted twice within minutes: one act or two?", f.Amount)
+		l.twice(l.lastIn, f, "in")
 	}
 	l.post(EntryAdded, f.When(), *f.Amount, f.By, "")
-	l.changed, l.added, l.lastIn, l.out = f.When(), f.When(), f, Decimal{}
+	l.opened, l.changed, l.added, l.lastIn, l.out = true, f.When(), f.When(), f, Decimal{}
 	l.emptied = time.Time{}
 	if l.known && l.max.Less(l.volume) {
-		l.doubtful(f.When(), f.Recorded, "%s mL in the band would be above the maximum of %s mL", l.volume, l.max)
+		l.against(f, "%s mL in the band would be above the maximum of %s mL", l.volume, l.max)
 	}
 }
 
@@ -131,7 +157,7 @@ func (l *ledger) add(f *Finding, twin bool) {
 func (l *ledger) count(f *Finding) {
 	at, volume := f.When(), *f.Amount
 	switch {
-	case !l.known && len(l.entries) == 0:
+	case !l.known && !l.opened:
 		l.begin(at, f.Recorded, volume, f.By)
 		l.setEmpty(at)
 	case !l.known, len(l.doubts) > 0 && l.settledBy(f):
@@ -162,7 +188,10 @@ func (l *ledger) settle(kind EntryKind, at time.Time, volume Decimal, by, reason
 		reason = l.doubts[len(l.doubts)-1].why + "; " + reason
 	}
 	l.post(kind, at, volume.Sub(l.volume), by, reason)
-	l.known, l.doubts, l.confirmed, l.by = true, nil, at, by
+	if l.start.Less(volume) {
+		l.start = volume
+	}
+	l.known, l.opened, l.doubts, l.confirmed, l.by = true, true, nil, at, by
 	l.setEmpty(at)
 }
 
@@ -182,10 +211,14 @@ func (l *ledger) close(at time.Time, by string) {
 	l.setEmpty(at)
 }
 
-// forget makes the volume unknown: another band, or one that was never on.
-func (l *ledger) forget(f *Finding, why string) {
-	l.known = false
-	l.changed = f.When()
+// another begins a segment of its own for another band: what the one before held has
+// left with it, and nobody has told what the new one holds.
+func (l *ledger) another(f *Finding, why string) {
+	if l.volume.Sign() != 0 {
+		l.post(EntryTakenOff, f.When(), Decimal{}.Sub(l.volume), f.By, "the band was replaced")
+	}
+	l.known, l.opened, l.start = false, false, Decimal{}
+	l.changed, l.lastOut, l.lastIn, l.out = f.When(), nil, nil, Decimal{}
 	l.emptied = time.Time{}
 	l.doubts = []doubt{{why: why, at: f.When(), raised: f.Recorded}}
 }

@@ -84,11 +84,38 @@ func (b *bed) seen() []workflow.Input {
 	for _, cm := range []string{"5", "5.1", "10.1"} {
 		list = append(list, b.chart(b.finding(0, workflow.Haematoma, workflow.Present, decimal(cm))))
 	}
+	list = append(list, b.suffering()...)
 	weak := b.finding(0, workflow.Patency, workflow.Patent, nil)
 	weak.Method = workflow.Waveform
 	start := b.finding(0, workflow.CompressionStart, "", nil)
 	start.Instant = b.now().Add(-10 * time.Minute)
 	return append(list, b.chart(weak), b.chart(start), b.chart(b.finding(0, workflow.OtherFinding, "", nil)))
+}
+
+// suffering are the findings of hand, haematoma, pain and pressure at the edges of what
+// calls whom, and an anticoagulant given on the way.
+func (b *bed) suffering() []workflow.Input {
+	var list []workflow.Input
+	for _, signs := range [][]workflow.HandSign{
+		{workflow.HandTingling}, {workflow.HandWeak}, {workflow.HandCold, workflow.HandNumb}, {workflow.HandCold, workflow.HandNumb, workflow.HandSlowRefill},
+	} {
+		f := b.finding(0, workflow.Hand, workflow.Abnormal, nil)
+		f.Signs = signs
+		list = append(list, b.chart(f))
+	}
+	for _, grade := range []int{1, 2, 3, 5} {
+		f := b.finding(0, workflow.Haematoma, workflow.Present, decimal("4"))
+		f.Grade = grade
+		list = append(list, b.chart(f))
+	}
+	list = append(list, b.chart(b.finding(0, workflow.Haematoma, workflow.Present, decimal("6"))))
+	for _, score := range []string{"3", "6", "7"} {
+		list = append(list, b.chart(b.finding(0, workflow.Pain, "", decimal(score))))
+	}
+	for _, mmHg := range []string{"130", "91", "90", "89"} {
+		list = append(list, b.chart(b.finding(0, workflow.Pressure, "", decimal(mmHg))))
+	}
+	return append(list, b.chart(b.finding(0, workflow.Anticoagulant, "", nil)))
 }
 
 // air are changes and counts of air at the edges of the book and of the device.

@@ -2,6 +2,7 @@ package workflow_test
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"fhirsvc/internal/workflow"
@@ -18,6 +19,7 @@ func callRules() []rule {
 		{13, "an unanswered review is called again, not more often than its interval", reviewsRemind},
 		{13, "a review that nobody has answered stays", reviewsStay},
 		{13, "what is worse is asked more urgently", worseIsUrgent},
+		{13, "a call is open until the Task is taken up or ends", callsAreAnswered},
 	}
 }
 
@@ -55,6 +57,8 @@ func wakesInTime(m *move) string {
 			if old == nil || old.Status != t.Status || old.Lateness != t.Lateness || len(old.Called) != len(t.Called) || len(old.Withheld) != len(t.Withheld) {
 				return fmt.Sprintf("%s changes to %s %s before the wake", t.Key, t.Status, t.Lateness)
 			}
+		case workflow.PutIssue, workflow.PutNotice:
+			return "a contradiction or a call changes before the wake"
 		case workflow.PutPlan, workflow.WakeAt:
 		}
 	}
@@ -160,6 +164,20 @@ func calledOnce(m *move) string {
 	return ""
 }
 
+func callsAreAnswered(m *move) string {
+	for _, t := range m.after.Tasks {
+		for _, c := range t.Called {
+			switch {
+			case t.Status.Finished() && c.Answered.IsZero():
+				return fmt.Sprintf("%s is %s and a call about it is open", t.Key, t.Status)
+			case !t.Status.Finished() && !c.Answered.IsZero() && c.Answered.Before(c.At):
+				return fmt.Sprintf("a call about %s was answered before it was made", t.Key)
+			}
+		}
+	}
+	return ""
+}
+
 func reviewEvery(p workflow.Priority) time.Duration {
 	switch p {
 	case workflow.Stat, workflow.ASAP:
@@ -199,7 +217,7 @@ func reviewsStay(m *move) string {
 		if old.Key.Code != workflow.ClinicianReview || old.Status.Finished() || now == nil || !now.Status.Finished() {
 			continue
 		}
-		if in, ok := m.in.(workflow.Charted); !ok || len(in.Updates) == 0 {
+		if in, ok := m.in.(workflow.Charted); !ok || len(in.Updates)+len(in.Orders) == 0 {
 			return fmt.Sprintf("%s became %s and nobody answered it", old.Key, now.Status)
 		}
 	}
@@ -216,16 +234,37 @@ func worseIsUrgent(m *move) string {
 		{workflow.Condition, workflow.Stat}, {workflow.Hand, workflow.Stat}, {workflow.Pulse, workflow.Urgent},
 	} {
 		f := m.w.abnormal(x.code)
-		if f == nil || m.reviewed(string(x.code), x.want, f.When()) {
+		if f == nil || f.Code == workflow.Hand && uncomfortable(f) || m.reviewed(string(x.code), x.want, f.When()) {
 			continue
 		}
 		return fmt.Sprintf("%s=%s of %s: no %s review is open or was made since", f.Code, f.Answer, clock(f.When()), x.want)
+	}
+	if f := m.w.abnormal(workflow.Hand); f != nil && uncomfortable(f) && !m.after.Last.Before(f.When().Add(m.p.EaseRetest)) && !m.asked(string(workflow.Hand)) {
+		return fmt.Sprintf("the hand is not normal since %s and nobody is told", clock(f.When()))
+	}
+	if f := m.w.last(workflow.Haematoma); f != nil && f.Answer == workflow.Present && f.Grade >= 3 &&
+		!m.reviewed(string(workflow.Haematoma), workflow.Stat, f.When()) {
+		return fmt.Sprintf("a haematoma of grade %d has no stat review", f.Grade)
+	}
+	if f := m.w.last(workflow.Pain); f != nil && !f.Amount.Less(workflow.MustDecimal("7")) && !m.asked(string(workflow.Pain)) {
+		return fmt.Sprintf("pain of %s and nobody is told", f.Amount)
+	}
+	if f := m.w.last(workflow.Pressure); f != nil && f.Amount.Less(workflow.MustDecimal("90")) && !m.asked(string(workflow.Pressure)) {
+		return fmt.Sprintf("a pressure of %s and nobody is told", f.Amount)
 	}
 	if f := m.w.abnormal(workflow.Haematoma); f != nil && f.Amount != nil && workflow.MustDecimal("10").Less(*f.Amount) &&
 		!m.reviewed(string(workflow.Haematoma), workflow.Stat, f.When()) {
 		return "a haematoma above 10 cm has no stat review"
 	}
 	return ""
+}
+
+// uncomfortable is a hand whose signs are told and call for less pressure, not at once for
+// a clinician.
+func uncomfortable(f *workflow.Finding) bool {
+	has := func(s workflow.HandSign) bool { return slices.Contains(f.Signs, s) }
+	return len(f.Signs) > 0 && !has(workflow.HandWeak) && !has(workflow.HandPain) &&
+		(!has(workflow.HandCold) || !has(workflow.HandNumb) || !has(workflow.HandSlowRefill))
 }
 
 func (m *move) reviewed(cause string, want workflow.Priority, since time.Time) bool {

@@ -24,6 +24,9 @@ func ModelKey(e *Episode) [16]byte {
 	for _, f := range e.Flags {
 		k.text(string(f.Code)).flag(f.Active)
 	}
+	for _, is := range e.Issues {
+		k.text(string(is.Code)).at(is.Since).flag(is.Settled.IsZero())
+	}
 	sum := sha256.Sum256(k.b)
 	return [16]byte(sum[:16])
 }
@@ -66,11 +69,15 @@ func (k *keyWriter) finding(f *Finding) *keyWriter {
 	if f == nil {
 		return k.text("-")
 	}
-	return k.text(string(f.Code)).at(f.When()).text(string(f.Answer)).decimal(f.Amount).flag(f.Real())
+	for _, s := range f.Signs {
+		k.text(string(s))
+	}
+	return k.text(string(f.Code)).at(f.When()).text(string(f.Answer)).decimal(f.Amount).flag(f.Real()).number(int64(f.Grade))
 }
 
 func (k *keyWriter) view(v *view) {
-	k.at(v.start).at(v.skipped)
+	k.at(v.start).at(v.first).number(int64(v.band.worn)).at(v.skipped).at(v.titrated)
+	k.finding(v.body.unwell).finding(v.body.hand).at(v.body.suffers).finding(v.body.swelling).finding(v.body.pain).finding(v.drugOff).decimal(v.firstPressure)
 	if n := len(v.releases); n > 0 {
 		k.at(v.releases[0].at).at(v.releases[n-1].at).flag(v.releases[n-1].dry)
 	}
@@ -93,16 +100,20 @@ func (k *keyWriter) event(v *view) {
 	ev := v.ev
 	k.at(ev.Recorded).at(ev.PerformedEnd).at(ev.CompressionStart).text(string(ev.Kind)).text(string(ev.Side)).
 		text(ev.Refs.Subject).decimal(ev.INR).decimal(ev.Volume).decimal(ev.BandMaximum).text(ev.OtherPlan).flag(v.corrected())
+	for _, d := range ev.Drugs {
+		k.text(string(d))
+	}
+	k.flag(ev.Titrated == nil)
 	if v.revoked != nil {
 		k.at(v.revoked.At)
 	}
 }
 
 func (k *keyWriter) ledger(l *ledger) {
-	k.flag(len(l.entries) > 0).flag(l.known).text(l.volume.String()).text(l.max.String()).flag(l.confirmed.IsZero())
+	k.flag(l.opened).flag(l.known).text(l.start.String()).text(l.volume.String()).text(l.max.String()).flag(l.confirmed.IsZero())
 	k.at(l.changed).at(l.added).text(l.out.String()).at(l.emptied).finding(l.lastOut).finding(l.lastIn)
 	for _, d := range l.doubts {
-		k.at(d.at).at(d.raised).flag(d.entry)
+		k.at(d.at).at(d.raised).flag(d.entry).text(string(d.issue))
 	}
 }
 
@@ -110,7 +121,7 @@ func (k *keyWriter) site(s *site) {
 	k.finding(s.last).flag(s.last == s.latest).number(int64(s.bleeds)).at(s.lastAt).at(s.hold).number(int64(s.dry)).at(s.dryOff)
 	for _, b := range []*bleed{s.bleed, s.afterOff} {
 		if b != nil {
-			k.flag(b.active).at(b.since).at(b.restored).at(b.looked)
+			k.flag(b.active).flag(b.flash).at(b.since).at(b.restored).at(b.looked)
 		}
 		k.text("|")
 	}
@@ -131,7 +142,12 @@ func (k *keyWriter) history(e *Episode) {
 	m.v = newView(e)
 	last, count := m.lastSiteCheck()
 	k.at(last).number(int64(min(count, m.v.p.SiteCheckCount))).at(m.lastAfterCheck(time.Time{}))
-	k.number(int64(min(1, m.count(Dressing, "")))).flag(m.discharged()).at(m.finishedAt(DischargeCheck))
+	for _, code := range []TaskCode{Dressing, Titration, UlnarCompression, PatientTeaching} {
+		if t := m.last(code); t != nil {
+			k.flag(t.Status.Finished()).flag(t.End.Before(m.v.start))
+		}
+	}
+	k.flag(m.discharged()).at(m.finishedAt(DischargeCheck))
 	var arrived time.Time
 	asked := map[string]time.Time{}
 	for i := range e.Tasks {
@@ -187,7 +203,7 @@ func (k *keyWriter) openTasks(e *Episode) {
 		k.at(t.NotBefore).at(t.Due).at(t.Window).text(t.Owner).decimal(t.Planned).number(int64(len(t.Withheld)))
 		k.flag(t.Start.IsZero()).flag(t.Deviation != "").at(t.PlannedDue)
 		for _, c := range t.Called {
-			k.number(int64(c.Level)).at(c.At)
+			k.number(int64(c.Level)).at(c.At).flag(c.Answered.IsZero())
 		}
 		k.text("|")
 		for _, o := range t.Outputs {

@@ -143,7 +143,10 @@ func essential(b *bed) []workflow.Input {
 	missing.Missing = workflow.CouldNotAssess
 	late := b.finding(0, workflow.Bleeding, workflow.Active, nil)
 	late.Found = late.Found.Add(-6 * time.Minute)
+	tingling := b.finding(0, workflow.Hand, workflow.Abnormal, nil)
+	tingling.Signs = []workflow.HandSign{workflow.HandTingling}
 	list := slices.Concat(
+		[]workflow.Input{b.chart(tingling), b.chart(b.finding(0, workflow.Anticoagulant, "", nil))},
 		find(workflow.Bleeding, workflow.Haemostasis, workflow.Oozing, workflow.Active),
 		find(workflow.Patency, workflow.Patent, workflow.Occluded), find(workflow.Condition, workflow.Faint, workflow.Well),
 		find(workflow.Hand, workflow.Abnormal), find(workflow.Band, workflow.BandOn, workflow.BandDisplaced, workflow.BandOff, workflow.BandReplaced),
@@ -189,7 +192,7 @@ func (b *bed) answers() []workflow.Input {
 			do(workflow.TaskUpdate{Status: workflow.TaskRejected, Reason: "declined"})
 		case workflow.ArrivalCheck, workflow.RecordBandVolume, workflow.PatencyCheck, workflow.RestoreCompression, workflow.EaseCompression,
 			workflow.BandRemoval, workflow.Dressing, workflow.PostRemovalCheck, workflow.ControlBleeding, workflow.ConfirmBandState,
-			workflow.SettleVolume, workflow.DischargeCheck:
+			workflow.SettleVolume, workflow.DischargeCheck, workflow.Titration, workflow.PatientTeaching, workflow.UlnarCompression:
 		}
 	}
 	return list

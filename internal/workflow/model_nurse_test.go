@@ -3,6 +3,7 @@ package workflow_test
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"fhirsvc/internal/workflow"
@@ -32,14 +33,23 @@ func (b *bed) nurse() workflow.Input {
 	return until(at)
 }
 
-// resume lifts a hold: a clinician who ordered one is asked.
+// resume lifts a hold, and asks for the time that a prescriber gives.
 func (b *bed) resume() workflow.Input {
-	if !b.e.Plan.Summary.BandOn || !watch(&b.e).held {
+	o := workflow.Order{
+		ID: fmt.Sprintf("o%03d", len(b.e.Orders)), Code: workflow.OrderResume, Given: b.now(), Recorded: b.now(), By: "clinician", Reason: "reason",
+	}
+	switch asked := slices.ContainsFunc(b.e.Tasks, func(t workflow.Task) bool {
+		return slices.ContainsFunc(t.Withheld, func(w workflow.Withheld) bool { return strings.Contains(w.Reason, "a prescriber gives the time") })
+	}); {
+	case !b.e.Plan.Summary.BandOn:
+		return nil
+	case watch(&b.e).held:
+	case asked:
+		o.Code, o.Time = workflow.OrderOverrideTime, b.now().Add(20*time.Minute)
+	default:
 		return nil
 	}
-	return workflow.Charted{Stamp: b.stamp(), Orders: []workflow.Order{{
-		ID: fmt.Sprintf("o%03d", len(b.e.Orders)), Code: workflow.OrderResume, Given: b.now(), Recorded: b.now(), By: "clinician", Reason: "reason",
-	}}}
+	return workflow.Charted{Stamp: b.stamp(), Orders: []workflow.Order{o}}
 }
 
 var actFinding = map[workflow.TaskCode]workflow.FindingCode{
@@ -133,7 +143,8 @@ func (b *bed) well(n int, code workflow.FindingCode) workflow.Finding {
 		}
 		f.Amount = &volume
 	case workflow.Bleeding, workflow.Patency, workflow.Pulse, workflow.AirRemoved, workflow.AirAdded,
-		workflow.Haematoma, workflow.Hand, workflow.Condition, workflow.OtherFinding:
+		workflow.Haematoma, workflow.Hand, workflow.Condition, workflow.Pain,
+		workflow.Pressure, workflow.Anticoagulant, workflow.OtherFinding:
 	}
 	return f
 }

@@ -19,6 +19,8 @@ func offerRules() []rule {
 		{3, "a release is offered when nothing is against it", releaseIsOffered},
 		{3, "each reason that withholds an act says who lifts it", withheldSaysWho},
 		{3, "what withholds a release withholds no easing", easingIsOffered},
+		{3, "a hand that suffers gets less pressure", handIsEased},
+		{3, "the pressure is taken down in the first minutes alone", titrationInTime},
 		{5, "a test counts only by a method that can show patency", methodCounts},
 		{5, "a test in doubt is never shown as patent", doubtIsNotPatent},
 		{5, "air added asks for another test", addingAsksForTest},
@@ -170,9 +172,19 @@ func (m *move) arrivedSince() bool {
 // unanswered names a finding or a correction that waits for a clinician's answer.
 func (m *move) unanswered() string {
 	for _, code := range []workflow.FindingCode{workflow.Condition, workflow.Hand, workflow.Pulse, workflow.Haematoma} {
-		if f := m.w.abnormal(code); f != nil && !decided(m.after, string(code), f.When()) {
+		f := m.w.abnormal(code)
+		if f != nil && code == workflow.Hand && uncomfortable(f) {
+			continue // less pressure is what it needs
+		}
+		if f != nil && !decided(m.after, string(code), f.When()) {
 			return fmt.Sprintf("a release is offered, and %s=%s of %s waits for an answer", f.Code, f.Answer, clock(f.When()))
 		}
+	}
+	if f := m.w.last(workflow.Anticoagulant); f != nil && m.w.on && !m.w.ordered.After(f.When()) && !decided(m.after, string(workflow.Anticoagulant), f.When()) && f.When().After(m.w.off) {
+		return fmt.Sprintf("a release is offered, and the anticoagulant of %s waits for a prescriber", clock(f.When()))
+	}
+	if ev := counts(m.after); slices.Contains(ev.Drugs, workflow.GlycoproteinInhibitor) && m.w.out.IsZero() && m.w.ordered.IsZero() {
+		return "a release is offered, and no prescriber gave the time that the protocol asks for"
 	}
 	if f := m.w.oddSince(); f != nil && !decided(m.after, "band-"+string(f.Answer), f.When()) {
 		return fmt.Sprintf("a release is offered, and band=%s of %s waits for an answer", f.Answer, clock(f.When()))
@@ -238,6 +250,33 @@ func easingIsOffered(m *move) string {
 		}
 	}
 	return "the artery is closed under the band, the site is dry, and no air may go out"
+}
+
+func handIsEased(m *move) string {
+	f, look := m.w.last(workflow.Hand), m.w.look
+	if !m.active() || !m.bandOn() || f == nil || f.Answer != workflow.Abnormal || !uncomfortable(f) || look == nil || look.Answer != workflow.Haemostasis ||
+		m.w.bleeding || m.book().State != workflow.BookKnown || m.book().Volume.Sign() <= 0 || m.w.air.After(f.When()) || m.used() {
+		return ""
+	}
+	if slices.ContainsFunc(m.open(workflow.EaseCompression), func(t workflow.Task) bool { return t.Status.Turn() }) {
+		return ""
+	}
+	for _, t := range m.open(workflow.ReleaseStep) {
+		soon := t.Status == workflow.TaskDraft && !m.after.Last.Add(m.p.Visit).Before(t.NotBefore)
+		if t.Status.Turn() || soon || waitsForLook(t) {
+			return ""
+		}
+	}
+	return "the hand suffers under the band, the site is dry, and no air may go out"
+}
+
+func titrationInTime(m *move) string {
+	for _, t := range m.offered(workflow.Titration) {
+		if !m.after.Last.Before(t.Due) {
+			return "the pressure is to be taken down when the time for it is over"
+		}
+	}
+	return ""
 }
 
 // used reports whether the easings allowed in a row may be used up.

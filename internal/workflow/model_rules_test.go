@@ -171,6 +171,9 @@ func twinsAreDoubt(m *move) string {
 		var last *workflow.Finding
 		for i := range m.w.facts {
 			f := &m.w.facts[i]
+			if f.Code == workflow.Band && f.Answer == workflow.BandReplaced {
+				last = nil // what comes after is about another band
+			}
 			if f.Code != code || !f.Real() || f.Amount.Sign() == 0 {
 				continue
 			}
@@ -200,6 +203,11 @@ func oddCountIsDoubt(m *move) string {
 // settledSince reports whether an order, another band or a count came after the finding;
 // a count that was entered with it settles nothing.
 func (m *move) settledSince(f *workflow.Finding) bool {
+	if slices.ContainsFunc(m.w.facts, func(x workflow.Finding) bool {
+		return x.Code == workflow.Band && x.Answer == workflow.BandReplaced && !x.When().Before(f.When())
+	}) {
+		return true
+	}
 	return slices.ContainsFunc(m.ledger, func(x workflow.Entry) bool {
 		switch x.Kind {
 		case workflow.EntryOrdered, workflow.EntryTakenOff:

@@ -127,7 +127,7 @@ func turns(e *workflow.Episode) map[workflow.TaskCode]bool {
 			}
 		case workflow.ArrivalCheck, workflow.RecordBandVolume, workflow.PatencyCheck, workflow.SiteCheck, workflow.RestoreCompression, workflow.EaseCompression,
 			workflow.Dressing, workflow.PostRemovalCheck, workflow.ConfirmBandState, workflow.SettleVolume, workflow.DischargeCheck,
-			workflow.ClinicianReview:
+			workflow.ClinicianReview, workflow.Titration, workflow.PatientTeaching, workflow.UlnarCompression:
 		}
 	}
 	return open

@@ -29,6 +29,9 @@ func modelStarts() []modelStart {
 		{"no air at all", small, func(ev *workflow.Event) { ev.Volume = decimal("0") }, false},
 		{"heard of hours later", small, func(ev *workflow.Event) { ev.CompressionStart = ev.Recorded.Add(-3 * time.Hour) }, false},
 		{"another plan open", small, func(ev *workflow.Event) { ev.OtherPlan = "episode-2" }, false},
+		{"not titrated", small, func(ev *workflow.Event) { no := false; ev.Titrated = &no }, false},
+		{"a glycoprotein inhibitor", small, func(ev *workflow.Event) { ev.Drugs = []workflow.Drug{workflow.GlycoproteinInhibitor} }, false},
+		{"steps as parts", partsProtocol(), as, false},
 		{"no protocol fits", nil, as, false},
 		{"starter, diagnostic", starter(workflow.Diagnostic), func(ev *workflow.Event) { ev.Volume = decimal("15") }, false},
 		{"starter, intervention", starter(workflow.Intervention), func(ev *workflow.Event) {
@@ -70,6 +73,8 @@ func smallProtocol() *workflow.Protocol {
 	p.WarnBandTime, p.AlertBandTime, p.MaxBandTime = 60*time.Minute, 90*time.Minute, 120*time.Minute
 	p.ObserveAfterRemoval, p.EarliestDischarge = 30*time.Minute, 60*time.Minute
 	p.Visit, p.TwinWithin, p.DueSoon, p.ReleaseDue = 3*time.Minute, 2*time.Minute, 2*time.Minute, 5*time.Minute
+	p.TitrationWindow, p.TitrationAddBack = 15*time.Minute, *decimal("1")
+	p.AskPrescriber, p.Teaching = []workflow.Drug{workflow.GlycoproteinInhibitor}, true
 	return p
 }
 
@@ -81,5 +86,12 @@ func looseProtocol() *workflow.Protocol {
 	p.URL, p.RestoreOnOoze, p.ReviewBleeds, p.DrySteps, p.Visit = "loose", false, 1, 0, 0
 	p.StepAfterBleed, p.AddBackMax, p.EaseTries = p.Step, *decimal("3"), 1
 	p.SiteCheckCount, p.SiteCheckThen, p.FirstRelease = 1, 30*time.Minute, 45*time.Minute
+	return p
+}
+
+// partsProtocol takes thirds of the start volume, and compresses the ulnar artery.
+func partsProtocol() *workflow.Protocol {
+	p := smallProtocol()
+	p.URL, p.StepParts, p.UlnarCompression = "parts", 3, 30*time.Minute
 	return p
 }

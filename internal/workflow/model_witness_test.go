@@ -84,7 +84,7 @@ func protocol(e *workflow.Episode) workflow.Protocol {
 	}
 	return workflow.Protocol{
 		DeviceMaximum: workflow.MustDecimal("18"), SiteCheckFirst: 15 * time.Minute, SiteCheckThen: 15 * time.Minute,
-		AfterRemoval: []time.Duration{time.Hour},
+		AfterRemoval: []time.Duration{time.Hour}, EaseRetest: 15 * time.Minute,
 	}
 }
 
@@ -109,7 +109,8 @@ func (w *witness) see(e *workflow.Episode, f *workflow.Finding) {
 			w.band(f, at)
 		}
 	case workflow.AirVolume, workflow.Pulse, workflow.CompressionStart, workflow.Haematoma, workflow.Hand,
-		workflow.Condition, workflow.OtherFinding:
+		workflow.Condition, workflow.Pain,
+		workflow.Pressure, workflow.Anticoagulant, workflow.OtherFinding:
 	}
 }
 
@@ -136,7 +137,7 @@ func (w *witness) airChanged(e *workflow.Episode, f *workflow.Finding) {
 	}
 	w.lastOut = f
 	for _, t := range e.Tasks {
-		if t.Key.Code == workflow.EaseCompression && gave(t, f.ID) {
+		if (t.Key.Code == workflow.EaseCompression || t.Key.Code == workflow.Titration) && gave(t, f.ID) {
 			return
 		}
 	}
@@ -209,6 +210,16 @@ func (w *witness) abnormal(code workflow.FindingCode) *workflow.Finding {
 			}
 		}
 		return w.firstOf(i)
+	}
+	return nil
+}
+
+// last gives the last real finding of the code, nil if there is none.
+func (w *witness) last(code workflow.FindingCode) *workflow.Finding {
+	for i := len(w.facts) - 1; i >= 0; i-- {
+		if f := &w.facts[i]; f.Code == code && f.Real() {
+			return f
+		}
 	}
 	return nil
 }

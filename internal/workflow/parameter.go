@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"time"
 )
@@ -16,6 +17,8 @@ const (
 	Number     Unit = "1"
 	Boolean    Unit = "boolean"
 	FindingOf  Unit = "finding" // a FindingCode
+	DrugOf     Unit = "drug"    // a Drug
+	Text       Unit = "text"    // a sentence for people
 )
 
 // Parameter describes one parameter of a protocol by name, so that a protocol can be
@@ -47,7 +50,7 @@ func (a Parameter) Get(p *Protocol) []string { return a.get(p) }
 
 // faults names each value that is outside the limits.
 func (a Parameter) faults(p *Protocol) []string {
-	if a.Unit == Boolean || a.Unit == FindingOf {
+	if !a.Unit.number() {
 		return nil
 	}
 	var faults []string
@@ -59,6 +62,49 @@ func (a Parameter) faults(p *Protocol) []string {
 		}
 	}
 	return faults
+}
+
+func (u Unit) number() bool {
+	switch u {
+	case Millilitre, Minute, Number:
+		return true
+	case Boolean, FindingOf, DrugOf, Text:
+	}
+	return false
+}
+
+// optional makes a parameter one that may be left out: then it is 0, or false.
+func optional(a Parameter) Parameter {
+	a.Optional = true
+	get := a.get
+	a.get = func(p *Protocol) []string {
+		if texts := get(p); !slices.Equal(texts, []string{"0"}) && !slices.Equal(texts, []string{"false"}) {
+			return texts
+		}
+		return nil
+	}
+	return a
+}
+
+// list is a parameter that may be given any number of times.
+func list[T ~string](name string, u Unit, source string, read func(text string) (T, error), field func(*Protocol) *[]T) Parameter {
+	return Parameter{
+		Name: name, Unit: u, Source: source, Many: true, Optional: true,
+		set: func(p *Protocol, text string) error {
+			x, err := read(text)
+			if err == nil {
+				*field(p) = append(*field(p), x)
+			}
+			return err
+		},
+		get: func(p *Protocol) []string {
+			var texts []string
+			for _, x := range *field(p) {
+				texts = append(texts, string(x))
+			}
+			return texts
+		},
+	}
 }
 
 func orOpen(limit string) string {

@@ -7,17 +7,22 @@ import (
 
 // Where the limits come from. CP is common practice without a published source.
 const (
-	srcVolume   = "CRASOC (Dangoisse 2017): 10 mL; BC Emergency Health Services PR32 and Swedish reference site: at most 18 mL"
-	srcTrials   = "ranges of published ward protocols and trials, 20 sources side by side"
-	srcINR      = "US teaching-hospital page: 120 min if INR > 2"
-	srcRebleed  = "BC Emergency Health Services PR32; US teaching-hospital page; UK ward protocols"
-	srcPatency  = "OPEN-Radial 2020: 15, 60, 90, 120 min and 1 h after removal"
-	srcEase     = "Eid-Lidt 2022 (NCT03558243): 1-2 mL every 15 min until patent"
-	srcSite     = "BC Emergency Health Services PR32: every 15 min; University of Wisconsin policy 2015: every 30 min"
-	srcBandTime = "SCAI 2019 abstract: occlusion OR 5.12 above 4 h; longest published total 270 min (ward B, Oman RCT)"
-	srcShort    = "mixed-treatment meta-analysis, Circ Cardiovasc Interv 2023: haematoma OR 3.61 below 90 min"
-	srcLeave    = "SPIRIT OF ARTEMIS record: 4-6 h; San Francisco project 2022: 2 h"
-	srcCP       = "common practice"
+	srcVolume    = "CRASOC (Dangoisse 2017): 10 mL; BC Emergency Health Services PR32 and Swedish reference site: at most 18 mL"
+	srcTrials    = "ranges of published ward protocols and trials, 20 sources side by side"
+	srcINR       = "US teaching-hospital page: 120 min if INR > 2"
+	srcRebleed   = "BC Emergency Health Services PR32; US teaching-hospital page; UK ward protocols"
+	srcPatency   = "OPEN-Radial 2020: 15, 60, 90, 120 min and 1 h after removal"
+	srcEase      = "Eid-Lidt 2022 (NCT03558243): 1-2 mL every 15 min until patent"
+	srcSite      = "BC Emergency Health Services PR32: every 15 min; University of Wisconsin policy 2015: every 30 min"
+	srcBandTime  = "SCAI 2019 abstract: occlusion OR 5.12 above 4 h; longest published total 270 min (ward B, Oman RCT)"
+	srcShort     = "mixed-treatment meta-analysis, Circ Cardiovasc Interv 2023: haematoma OR 3.61 below 90 min"
+	srcLeave     = "SPIRIT OF ARTEMIS record: 4-6 h; San Francisco project 2022: 2 h"
+	srcTitration = "Swedish reference site: +3 mL; UK trust, Mexico and ward protocols: +1 to +2 mL above the volume at which blood shows"
+	srcDrugs     = "no readable source gives a time for these drugs; with abciximab compression took 218 instead of 113 min (PMID 26848534)"
+	srcParts     = "Tuttle 2019 (Cardiol Res 10:331-5): a third of the volume, three times"
+	srcUlnar     = "OPEN-Radial 2020: ulnar artery first, 60 min; contested, off unless a site turns it on"
+	srcLeaflets  = "five North American patient leaflets side by side"
+	srcCP        = "common practice"
 )
 
 // Parameters gives every parameter of a protocol, in a fixed order.
@@ -43,6 +48,11 @@ func releaseParameters() []Parameter {
 	inr := amount("high-inr", "1.5", "4", srcINR, func(p *Protocol) *Decimal { return &p.HighINR })
 	inr.Unit = Number
 	return []Parameter{
+		optional(minutes("titration-window", "5", "30", srcCP, func(p *Protocol) *time.Duration { return &p.TitrationWindow })),
+		optional(amount("titration-add-back", "1", "3", srcTitration, func(p *Protocol) *Decimal { return &p.TitrationAddBack })),
+		list("ask-prescriber", DrugOf, srcDrugs, readDrug, func(p *Protocol) *[]Drug { return &p.AskPrescriber }),
+		optional(count("step-parts", "2", "6", srcParts, func(p *Protocol) *int { return &p.StepParts })),
+		optional(minutes("ulnar-compression", "30", "60", srcUlnar, func(p *Protocol) *time.Duration { return &p.UlnarCompression })),
 		minutes("first-release", "30", "120", srcTrials, func(p *Protocol) *time.Duration { return &p.FirstRelease }),
 		minutes("first-release-high-inr", "60", "120", srcINR, func(p *Protocol) *time.Duration { return &p.FirstReleaseHighINR }),
 		inr,
@@ -110,6 +120,8 @@ func endParameters() []Parameter {
 		minutes("alert-band-time", "120", "240", srcBandTime, func(p *Protocol) *time.Duration { return &p.AlertBandTime }),
 		minutes("maximum-band-time", "90", "270", srcBandTime, func(p *Protocol) *time.Duration { return &p.MaxBandTime }),
 		minutes("short-band-time", "0", "120", srcShort, func(p *Protocol) *time.Duration { return &p.ShortBandTime }),
+		optional(boolean("teaching", srcLeaflets, func(p *Protocol) *bool { return &p.Teaching })),
+		list("discharge-advice", Text, srcLeaflets, readAdvice, func(p *Protocol) *[]string { return &p.Advice }),
 		minutes("observe-after-removal", "30", "360", srcLeave, func(p *Protocol) *time.Duration { return &p.ObserveAfterRemoval }),
 		minutes("earliest-discharge", "120", "1440", srcLeave, func(p *Protocol) *time.Duration { return &p.EarliestDischarge }),
 		minutes("due-soon", "0", "15", srcCP, func(p *Protocol) *time.Duration { return &p.DueSoon }),
@@ -191,11 +203,26 @@ func requiredParameters() []Parameter {
 	return list
 }
 
+func readDrug(text string) (Drug, error) {
+	switch d := Drug(text); d {
+	case Heparin, GlycoproteinInhibitor, OtherAnticoagulant:
+		return d, nil
+	}
+	return "", fmt.Errorf("%q is not a kind of anticoagulant", text)
+}
+
+func readAdvice(text string) (string, error) {
+	if text == "" || len(text) > 500 {
+		return "", fmt.Errorf("advice is a sentence of 1 to 500 bytes")
+	}
+	return text, nil
+}
+
 func (c FindingCode) checkable() bool {
 	switch c {
-	case Bleeding, Patency, Pulse, AirVolume, Haematoma, Hand, Condition:
+	case Bleeding, Patency, Pulse, AirVolume, Haematoma, Hand, Condition, Pain, Pressure:
 		return true
-	case AirRemoved, AirAdded, CompressionStart, Band, OtherFinding:
+	case AirRemoved, AirAdded, CompressionStart, Band, Anticoagulant, OtherFinding:
 		return false
 	}
 	return false

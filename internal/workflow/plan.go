@@ -16,17 +16,21 @@ func (m *machine) plan(at time.Time) {
 	if m.v.ev == nil {
 		return
 	}
+	m.handConcern()
 	m.planSafety()
 	if m.v.ended() {
 		return
 	}
 	if m.e.Protocol != nil {
+		m.planTitration()
+		m.planUlnar()
 		m.planArrival()
 		m.planPatency()
 		m.planRoad()
 		m.planEasing()
 		m.planRemoval()
 		m.planDressing()
+		m.planTeaching()
 	}
 	m.planDischarge()
 }
@@ -52,6 +56,7 @@ func (m *machine) finish() {
 	m.planReviews()
 	m.sweep()
 	m.planFlags()
+	m.planIssues()
 	m.e.Plan = m.describe()
 	for i := range m.e.Tasks {
 		m.e.Tasks[i].Changed = m.now
@@ -73,9 +78,11 @@ func (m *machine) planStatus() (PlanStatus, string) {
 	return PlanActive, ""
 }
 
-// discharged reports whether the discharge check was done and the band is off: a check
-// that was done with the band on ends nothing.
-func (m *machine) discharged() bool { return m.e.completed(DischargeCheck) && !m.v.bandOn() }
+// discharged reports whether the discharge check was done since the band came off: one
+// that was done with a band on, or before it was put on again, ends nothing.
+func (m *machine) discharged() bool {
+	return !m.v.bandOn() && !m.finishedAt(DischargeCheck).Before(m.v.band.off)
+}
 
 // planVolume asks for the volume and the start of compression that were not told, or
 // for a count that settles what is in doubt.
@@ -147,9 +154,12 @@ func (m *machine) planArrival() {
 	if !v.ledger.known { // a Task of its own asks for it: one cause, one call
 		required = slices.DeleteFunc(slices.Clone(required), func(c FindingCode) bool { return c == AirVolume })
 	}
+	text := "Check on arrival: count the air in the band, look at the site and the hand."
+	if v.p.TitrationWindow > 0 && (v.ev.Titrated == nil || !*v.ev.Titrated) {
+		text += " Ask whether the pressure was taken down at the table, and to what volume."
+	}
 	t := m.put(want{
-		key: m.next(ArrivalCheck, ""), status: TaskReady, priority: Routine,
-		text:      "Check on arrival: count the air in the band, look at the site and the hand.",
+		key: m.next(ArrivalCheck, ""), status: TaskReady, priority: Routine, text: text,
 		notBefore: window, due: since.Add(v.p.ArrivalDue),
 		required: required, book: m.bookNow(), window: window,
 	})

@@ -386,7 +386,7 @@ func (w *ward) well(task workflow.Task, code workflow.FindingCode, entry int) wo
 			amount = *task.Planned
 		}
 		f.Amount = &amount
-	case workflow.OtherFinding:
+	case workflow.Pain, workflow.Pressure, workflow.Anticoagulant, workflow.OtherFinding:
 	}
 	return f
 }

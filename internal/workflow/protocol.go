@@ -20,9 +20,13 @@ type Protocol struct {
 
 	FirstRelease        time.Duration // from the start of compression
 	FirstReleaseHighINR time.Duration
-	HighINR             Decimal // above this the first release is at FirstReleaseHighINR
+	HighINR             Decimal       // above this the first release is at FirstReleaseHighINR
+	AskPrescriber       []Drug        // with one of these a prescriber gives the time of the first release
+	TitrationWindow     time.Duration // from the start of compression; zero: none is asked for
+	TitrationAddBack    Decimal       // mL above the volume at which blood showed
 
 	Step           Decimal
+	StepParts      int // a step is this part of the start volume instead of Step; 0: it is Step
 	Interval       time.Duration
 	WatchAfterStep time.Duration // look at the site this long after a step
 	WatchAtEmpty   time.Duration // dry this long with no air before removal
@@ -61,6 +65,10 @@ type Protocol struct {
 	MaxBandTime   time.Duration // the protocol's own limit for its forecast, also with one bleed
 	ShortBandTime time.Duration // below this, a note
 
+	UlnarCompression time.Duration // of the ulnar artery, from the start; zero: none
+	Teaching         bool
+	Advice           []string // what the patient is told, sentences
+
 	ObserveAfterRemoval time.Duration
 	EarliestDischarge   time.Duration // from the start of compression
 
@@ -94,6 +102,18 @@ type Grace struct {
 	Overdue   time.Duration
 	Nurse     time.Duration
 	Clinician time.Duration
+}
+
+// stepGrain is the fineness to which a part of a volume is rounded up: half the graduation
+// of a syringe (common practice).
+const stepGrain = "0.5"
+
+// StepFrom is the size of a step for a band that started with the volume.
+func (p *Protocol) StepFrom(volume Decimal) Decimal {
+	if p.StepParts == 0 || volume.Sign() <= 0 {
+		return p.Step
+	}
+	return volume.Part(int64(p.StepParts), MustDecimal(stepGrain))
 }
 
 // Canonical is url|version.

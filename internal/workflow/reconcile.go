@@ -64,9 +64,14 @@ func (m *machine) lastFound(t *Task) time.Time {
 }
 
 // foundAt is when the finding was made.
-func (m *machine) foundAt(id string) time.Time {
-	i := slices.IndexFunc(m.e.Findings, func(f Finding) bool { return f.ID == id })
-	return m.e.Findings[i].When()
+func (m *machine) foundAt(id string) time.Time { return m.find(id).When() }
+
+// find gives the finding, nil if there is none.
+func (m *machine) find(id string) *Finding {
+	if i := slices.IndexFunc(m.e.Findings, func(f Finding) bool { return f.ID == id }); i >= 0 {
+		return &m.e.Findings[i]
+	}
+	return nil
 }
 
 // dueOnOffer is when an offered act is due: as planned, but when it was withheld the
@@ -87,6 +92,16 @@ func (m *machine) open(code TaskCode, purpose string) *Task {
 		t := &m.e.Tasks[i]
 		if t.Key.Code == code && t.Key.Purpose == purpose && !t.Status.Finished() {
 			return t
+		}
+	}
+	return nil
+}
+
+// last gives the Task of a code that was made last, nil if there is none.
+func (m *machine) last(code TaskCode) *Task {
+	for i := len(m.e.Tasks) - 1; i >= 0; i-- {
+		if m.e.Tasks[i].Key.Code == code {
+			return &m.e.Tasks[i]
 		}
 	}
 	return nil
@@ -131,6 +146,7 @@ func (m *machine) sweep() {
 			if i >= m.existing && len(t.Outputs) == 0 {
 				continue
 			}
+			t.answer("", m) // nothing is asked any more
 			t.end(TaskCancelled, m.now)
 			t.StatusReason = m.surplus(t.Key.Code)
 		}

@@ -57,10 +57,10 @@ func (v *view) removalEvidence(empty, watched time.Time) []Withheld {
 
 // planDressing asks for the dressing once the band is off.
 func (m *machine) planDressing() {
-	if m.count(Dressing, "") > 0 && m.open(Dressing, "") == nil {
-		return
-	}
 	v := m.v
+	if t := m.last(Dressing); t != nil && t.Status.Finished() && !t.End.Before(v.start) {
+		return // once for each band
+	}
 	w := want{
 		key: m.next(Dressing, ""), status: TaskDraft, priority: Routine,
 		text: "Dress the puncture site, so that it can be seen; complete this Task when it is done.",

@@ -45,7 +45,9 @@ func (m *machine) addBack() (*Decimal, string) {
 		return nil, "The site bleeds: put air back until it stops, not above the device's maximum, or press by hand; then look again."
 	}
 	amount := v.p.AddBackMax
-	if v.ledger.out.Sign() > 0 {
+	if v.site.bleed.flash {
+		amount = v.p.TitrationAddBack
+	} else if v.ledger.out.Sign() > 0 {
 		amount = Least(amount, v.ledger.out)
 	}
 	if v.ledger.book().State != BookKnown {

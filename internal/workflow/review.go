@@ -45,8 +45,8 @@ func (m *machine) bandTimeConcerns() {
 	if !v.bandOn() || m.e.Protocol == nil || v.ended() {
 		return
 	}
-	alert := v.begun().Add(v.p.AlertBandTime)
-	m.wakeAt(v.begun().Add(v.p.WarnBandTime))
+	alert := v.worn().Add(v.p.AlertBandTime)
+	m.wakeAt(v.worn().Add(v.p.WarnBandTime))
 	m.wakeAt(alert)
 	if !m.now.Before(alert) {
 		v.concern("band-time", Routine, alert, fmt.Sprintf("the band has been on for more than %s", span(v.p.AlertBandTime)))
@@ -69,10 +69,17 @@ func (m *machine) taskConcerns() {
 		switch {
 		case t.Status == TaskRejected:
 			m.v.concern("refused-"+string(t.Key.Code), Routine, t.End, fmt.Sprintf("%s was refused: %s", t.Key.Code, t.StatusReason))
-		case t.Key.Code == DischargeCheck && t.Status == TaskCompleted && m.v.flow.last != nil && m.v.flow.last.Answer != Patent:
+		case t.Key.Code == DischargeCheck && t.Status == TaskCompleted && !m.v.shownOpen():
 			m.v.concern("discharge-without-proof", Routine, t.End, "the discharge check did not show an open radial artery")
 		}
 	}
+}
+
+// shownOpen reports whether a test that stands showed the artery open since the band came
+// off.
+func (v *view) shownOpen() bool {
+	last := v.flow.last
+	return last != nil && last.Answer == Patent && !last.When().Before(v.band.off)
 }
 
 // overdueCause names the cause of an overdue Task: bleeding that nobody stops is the same

@@ -47,7 +47,7 @@ func (v *view) stepVolume(ahead int) Decimal {
 	if v.site.bleeds > 0 && v.site.dry+ahead < v.p.DrySteps {
 		return v.p.StepAfterBleed
 	}
-	return v.p.Step
+	return v.p.StepFrom(v.ledger.start)
 }
 
 // road forecasts the steps from what happened so far; empty while it can't be told.
@@ -64,7 +64,7 @@ func (v *view) road(at time.Time) []planned {
 			size = *o.Amount
 		}
 		if size.Sign() <= 0 {
-			size = v.p.Step
+			size = v.p.StepFrom(v.ledger.start)
 		}
 		size = Least(size, left)
 		left = left.Sub(size)

@@ -16,6 +16,7 @@ var findingNames = map[string]workflow.FindingCode{
 	"volume": workflow.AirVolume, "removed": workflow.AirRemoved, "added": workflow.AirAdded,
 	"compression-start": workflow.CompressionStart, "band": workflow.Band,
 	"haematoma": workflow.Haematoma, "hand": workflow.Hand, "condition": workflow.Condition,
+	"pain": workflow.Pain, "pressure": workflow.Pressure, "given": workflow.Anticoagulant,
 }
 
 func (s *story) observe() string {
@@ -63,7 +64,10 @@ func (s *story) finding(code workflow.FindingCode, value string, found, recorded
 		f.Missing = workflow.CouldNotAssess
 	case code == workflow.CompressionStart:
 		f.Instant = s.clockTime(value)
-	case code == workflow.AirVolume || code == workflow.AirRemoved || code == workflow.AirAdded:
+	case code == workflow.Anticoagulant:
+		f.Text = value
+	case code == workflow.AirVolume || code == workflow.AirRemoved || code == workflow.AirAdded ||
+		code == workflow.Pain || code == workflow.Pressure:
 		d, err := workflow.ParseDecimal(value)
 		require.NoError(s.t, err)
 		f.Amount = &d
@@ -71,6 +75,14 @@ func (s *story) finding(code workflow.FindingCode, value string, found, recorded
 		f.Answer = workflow.Answer(value)
 		if d := s.decimal("diameter"); code == workflow.Haematoma && d != nil {
 			f.Amount = d
+		}
+		if g := s.arg("grade"); code == workflow.Haematoma && g != "" {
+			f.Grade = int(g[0] - '0')
+		}
+		if signs := s.arg("signs"); code == workflow.Hand && signs != "" {
+			for sign := range strings.SplitSeq(signs, "+") {
+				f.Signs = append(f.Signs, workflow.HandSign(sign))
+			}
 		}
 	}
 	return f

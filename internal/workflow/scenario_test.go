@@ -156,11 +156,34 @@ func (s *story) start() string {
 		VolumeBy: "operator", BandMaximum: s.decimal("maximum"), INR: s.decimal("inr"), OtherPlan: s.arg("other"),
 		Refs: workflow.Refs{Subject: "Patient/" + orElse(s.arg("patient"), "p1")},
 	}
+	if told := s.arg("titrated"); told != "" {
+		yes := told == "yes"
+		ev.Titrated = &yes
+	}
+	if drug := s.arg("drug"); drug != "" {
+		ev.Drugs = []workflow.Drug{workflow.Drug(drug)}
+	}
 	if s.e.ID == "" {
 		p, why := workflow.Select(starters(s.t), ev)
-		s.e = workflow.New("e1", p, why)
+		s.e = workflow.New("e1", s.changed(p), why)
 	}
 	return s.step(workflow.Started{Stamp: st, Event: ev})
+}
+
+// changed is the protocol with what set= says: parameter:value.
+func (s *story) changed(p *workflow.Protocol) *workflow.Protocol {
+	name, value, found := strings.Cut(s.arg("set"), ":")
+	if !found {
+		return p
+	}
+	own := *p
+	for _, a := range workflow.Parameters() {
+		if a.Name == name {
+			require.NoError(s.t, a.Set(&own, value))
+		}
+	}
+	require.Empty(s.t, own.Check())
+	return &own
 }
 
 func orElse(text, other string) string {
@@ -187,6 +210,10 @@ func (s *story) step(in workflow.Input) string {
 			b.WriteString(taskLine(eff.Task))
 		case workflow.PutFlag:
 			fmt.Fprintf(&b, "flag %s active=%t\n", eff.Flag.Code, eff.Flag.Active)
+		case workflow.PutIssue:
+			b.WriteString(issueLine(eff.Issue))
+		case workflow.PutNotice:
+			b.WriteString(noticeLine(eff.Notice))
 		case workflow.PutPlan:
 			if line := fmt.Sprintf("plan %s off=%s end=%s\n", eff.Plan.Status, hhmm(eff.Plan.Off), hhmm(eff.Plan.End)); line != s.plan {
 				b.WriteString(line)
@@ -197,6 +224,21 @@ func (s *story) step(in workflow.Input) string {
 		}
 	}
 	return b.String()
+}
+
+func issueLine(is workflow.Issue) string {
+	if !is.Settled.IsZero() {
+		return fmt.Sprintf("issue %s/%d settled: %s\n", is.Code, is.Ordinal, is.How)
+	}
+	return fmt.Sprintf("issue %s/%d open: %s\n", is.Code, is.Ordinal, is.Text)
+}
+
+func noticeLine(n workflow.Notice) string {
+	who := map[workflow.Level]string{workflow.NurseInCharge: "the nurse in charge", workflow.Clinician: "a clinician"}[n.Level]
+	if !n.Answered.IsZero() {
+		return fmt.Sprintf("call %d about %s to %s answered at=%s by=%s\n", n.Ordinal, n.Task, who, hhmm(n.Answered), n.By)
+	}
+	return fmt.Sprintf("call %d about %s to %s\n", n.Ordinal, n.Task, who)
 }
 
 // clock lets time pass.

@@ -21,6 +21,8 @@ type site struct {
 
 // bleed is one bleed from its first finding to haemostasis.
 type bleed struct {
+	finding  string // id of the first finding
+	flash    bool   // looked for by the titration: no hold, no count
 	active   bool
 	since    time.Time
 	restored time.Time // first air put back
@@ -51,6 +53,10 @@ func (v *view) dry(f *Finding) {
 		s.afterOff, s.dryOff = nil, f.When()
 		v.clear(causeAfterRemoval)
 	}
+	if s.bleed != nil && s.bleed.flash {
+		s.bleed = nil
+		return
+	}
 	if s.bleed != nil {
 		s.hold, s.dryAt, s.bleed = f.When().Add(v.holdAfter(s.bleed)), f.When(), nil
 		return
@@ -74,8 +80,11 @@ func (v *view) bled(f *Finding) {
 	if s.bleed == nil && f.Answer == Oozing && !v.p.RestoreOnOoze {
 		return
 	}
+	if s.bleed == nil && v.flash() {
+		s.bleed = &bleed{finding: f.ID, since: f.When(), flash: true}
+	}
 	if s.bleed == nil {
-		s.bleed = &bleed{since: f.When()}
+		s.bleed = &bleed{finding: f.ID, since: f.When()}
 		s.bleeds++
 		s.lastAt, s.dry = f.When(), 0
 		v.flow.turn(v.ledger.changed)
@@ -86,6 +95,9 @@ func (v *view) bled(f *Finding) {
 	}
 	s.bleed.active = s.bleed.active || f.Answer == Active
 	s.bleed.looked = f.When()
+	if s.bleed.flash {
+		return
+	}
 	s.hold = later(s.hold, f.When().Add(v.holdAfter(s.bleed))) // at best; counted anew from haemostasis
 }
 

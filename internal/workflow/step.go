@@ -67,6 +67,7 @@ func (e Episode) clone() Episode {
 	e.Moves = slices.Clone(e.Moves)
 	e.Skips = slices.Clone(e.Skips)
 	e.Flags = slices.Clone(e.Flags)
+	e.Issues = slices.Clone(e.Issues)
 	e.Tasks = slices.Clone(e.Tasks)
 	for i := range e.Tasks {
 		t := &e.Tasks[i]
@@ -83,6 +84,12 @@ func (m *machine) effects(before *Episode) []Effect {
 	for _, t := range m.e.Tasks {
 		if old := before.Task(t.Key); old == nil || !old.same(t) {
 			effects = append(effects, PutTask{t})
+			effects = append(effects, t.notices(old)...)
+		}
+	}
+	for i, is := range m.e.Issues {
+		if i >= len(before.Issues) || !before.Issues[i].same(is) {
+			effects = append(effects, PutIssue{is})
 		}
 	}
 	for i, f := range m.e.Flags {
@@ -94,6 +101,10 @@ func (m *machine) effects(before *Episode) []Effect {
 		effects = append(effects, PutPlan{m.e.Plan})
 	}
 	return append(effects, WakeAt{m.wake()})
+}
+
+func (is Issue) same(x Issue) bool {
+	return is.Text == x.Text && is.How == x.How && is.Settled.Equal(x.Settled) && slices.Equal(is.Findings, x.Findings)
 }
 
 // same reports whether the Tasks say the same, whenever they were last changed.

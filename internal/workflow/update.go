@@ -27,6 +27,9 @@ func (m *machine) update(u TaskUpdate) *Refusal {
 		t.Start = u.Start
 	}
 	t.Notes = append(t.Notes, u.Notes...)
+	if u.Status != "" && u.Status != TaskReady || u.Owner != nil && *u.Owner != "" {
+		t.answer(firstName(t.Owner, u.By), m)
+	}
 	return m.move(t, u)
 }
 
@@ -122,6 +125,15 @@ func (m *machine) skip(t *Task, at time.Time) {
 	if t.Key.Code == ReleaseStep {
 		m.e.Skips = append(m.e.Skips, at)
 	}
+}
+
+func firstName(names ...string) string {
+	for _, n := range names {
+		if n != "" {
+			return n
+		}
+	}
+	return ""
 }
 
 func firstOf(times ...time.Time) time.Time {

@@ -12,24 +12,31 @@ type view struct {
 	ev      *Event    // nil before the first event
 	revoked *Revoked
 	start   time.Time // start of compression; zero while not told
+	first   time.Time // of the first of several bands; zero while there is one
 	ledger  ledger
 	band    band
 	site    site
 	flow    flow
 	orders  orders
 	travel  travel
+	body    body
+	drugOff *Finding // the last anticoagulant given while no band was on
+	// firstPressure is the first systolic pressure that was told, mmHg.
+	firstPressure *Decimal
 	// releases are the steps taken: air out that was no easing.
 	releases []release
+	titrated time.Time // last air out for the titration
 	skipped  time.Time // last step that was charted as not done
 	concerns []concern
 }
 
 // band is what is known of the band itself.
 type band struct {
-	off     time.Time // zero while it is on
-	planned bool      // it came off empty
-	odd     *Finding  // found where it should not be
-	last    *Finding  // last finding about the band
+	off     time.Time     // zero while it is on
+	planned bool          // it came off empty
+	worn    time.Duration // by the bands before this one
+	odd     *Finding      // found where it should not be
+	last    *Finding      // last finding about the band
 }
 
 // release is one step of air out.
@@ -66,6 +73,7 @@ type concern struct {
 	text      string
 	at        time.Time
 	withholds bool // no release while nobody has answered
+	byOrder   bool // an order alone is an answer
 	cleared   bool // a later finding took it back
 }
 
@@ -105,6 +113,7 @@ func (v *view) open() {
 	}
 	if ev.Volume != nil {
 		v.ledger.begin(v.begun(), ev.Recorded, *ev.Volume, ev.VolumeBy)
+		v.ledger.changed = v.begun()
 		if ev.Volume.Sign() == 0 {
 			v.ledger.doubtful(v.begun(), ev.Recorded, "no air at all was told for the start")
 		}
@@ -124,6 +133,9 @@ func (v *view) begun() time.Time {
 	}
 	return v.ev.Recorded
 }
+
+// worn is the instant from which the total time of bands on this wrist counts.
+func (v *view) worn() time.Time { return v.begun().Add(-v.band.worn) }
 
 // find folds one finding.
 func (v *view) find(f *Finding) {
@@ -146,8 +158,10 @@ func (v *view) find(f *Finding) {
 		}
 	case Band:
 		v.bandFound(f)
-	case Haematoma, Hand, Pulse, Condition:
+	case Haematoma, Hand, Pulse, Condition, Pain, Pressure:
 		v.worry(f)
+	case Anticoagulant:
+		v.medicated(f)
 	case OtherFinding:
 	}
 }
@@ -164,8 +178,12 @@ func (v *view) airOut(f *Finding) {
 		v.ledger.nothing(f)
 	default:
 		v.ledger.remove(f, twin(v.ledger.lastOut, f, v.p.TwinWithin))
-		if v.e.actOf(f.ID) == EaseCompression {
+		switch v.e.actOf(f.ID) { //nolint:exhaustive // all else is a step
+		case EaseCompression:
 			v.flow.eased(f)
+			return
+		case Titration:
+			v.titrated = f.When()
 			return
 		}
 		v.releases = append(v.releases, release{at: f.When(), amount: *f.Amount, finding: f.ID})
@@ -196,19 +214,39 @@ func (v *view) bandFound(f *Finding) {
 		v.clear(oddBand(BandDisplaced))
 		v.clear(oddBand(BandOverUlnar))
 		if !v.band.off.IsZero() {
-			v.band = band{}
-			v.ledger.forget(f, "a band is on again: its volume is not told")
-			v.concern("band-on-again", Urgent, f.When(), "the band is on again after it was off: what is to be done next?")
+			v.bandAgain(f)
 		}
 	case BandReplaced:
-		v.band = band{odd: f}
-		v.ledger.forget(f, "the band was replaced: the volume of the new one is not told")
+		if !v.band.off.IsZero() {
+			v.bandAgain(f)
+			break
+		}
+		v.band = band{odd: f, worn: v.band.worn}
+		v.ledger.another(f, "the band was replaced: the volume of the new one is not told")
 		v.concern("band-replaced", Urgent, f.When(), "the band was replaced: confirm the plan for the new one")
 	case BandDisplaced, BandOverUlnar:
 		v.band.odd = f
 		v.withhold(oddBand(f.Answer), Urgent, f.When(), fmt.Sprintf("the band was found %q: what is to be done?", f.Answer))
 	}
 	v.band.last = f
+}
+
+// bandAgain begins anew for a band that was put on after one was off: its own time to
+// the first release, its own tests; the time on the wrist adds up.
+func (v *view) bandAgain(f *Finding) {
+	if v.first.IsZero() {
+		v.first = v.begun()
+	}
+	v.band = band{worn: v.band.worn + v.band.off.Sub(v.begun())}
+	v.start = f.When()
+	v.releases, v.skipped, v.orders.time, v.orders.volume = nil, time.Time{}, nil, nil
+	v.flow = flow{}
+	v.ledger.another(f, "a band is on again: its volume is not told")
+	v.concern("band-on-again", Urgent, f.When(), "the band is on again after it was off: what is to be done next?")
+	if v.drugOff != nil {
+		v.medicated(v.drugOff)
+		v.drugOff = nil
+	}
 }
 
 // oddBand names the cause of a band found where it should not be.
@@ -237,6 +275,7 @@ func (v *view) order(o *Order) {
 		v.orders.pause = o
 	case OrderOverrideTime:
 		v.orders.time = o
+		v.clear(string(Anticoagulant)) // the prescriber's time is the answer
 	case OrderOverrideVolume:
 		v.orders.volume = o
 	case OrderAdjustVolume:

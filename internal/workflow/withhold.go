@@ -21,10 +21,13 @@ func (v *view) standing(m *machine) []Withheld {
 		add(byNurse, time.Time{}, "the start of compression is not known")
 	}
 	switch book := v.ledger.book(); {
-	case book.State == BookUnknown:
+	case book.State == BookUnknown && v.orders.toEmpty == nil:
 		add(byNurse, time.Time{}, "the volume in the band is not known")
 	case book.State == BookUncertain && v.orders.toEmpty == nil:
 		add(byNurse, time.Time{}, "the volume in the band is in doubt: %s", book.Why[len(book.Why)-1])
+	}
+	if drug := v.needsTime(); drug != "" {
+		add(byClinician, time.Time{}, "%s: a prescriber gives the time of the first release", drugText(drug))
 	}
 	if o := v.orders.hold; o != nil {
 		add(byClinician, time.Time{}, "held by order: %s", o.Reason)
@@ -55,6 +58,9 @@ func (v *view) unanswered(m *machine) []Withheld {
 // answered reports whether a review of the concern was completed after it arose: one that
 // was refused or set aside is no decision.
 func (m *machine) answered(c concern) bool {
+	if c.byOrder {
+		return false // the cause goes with the order
+	}
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
 		if t.Key.Code == ClinicianReview && t.Key.Purpose == c.cause && t.Status == TaskCompleted &&
