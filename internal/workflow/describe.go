@@ -48,6 +48,7 @@ func (m *machine) summary() Summary {
 	if f := v.flow.last; f != nil && f.Real() {
 		s.LastPatency, s.PatencyAt = f.Answer, f.When()
 	}
+	s.OffIfBleed, s.Figures = m.offIfBleed(), m.figures()
 	if t := m.nextTask(); t != nil {
 		key := t.Key
 		s.Next, s.NextAt, s.Withheld = &key, t.NotBefore, t.Withheld

@@ -96,6 +96,10 @@ type Summary struct {
 	Next        *TaskKey
 	NextAt      time.Time
 	Withheld    []Withheld
+	// OffIfBleed is when the band would be off if the site bled once, at the next step; zero
+	// while that can't be told. Each late step moves both forecasts by as much.
+	OffIfBleed time.Time
+	Figures    Figures
 }
 
 // FlagCode says what a flag warns of.

@@ -112,6 +112,28 @@ func (m *machine) earliestDischarge() time.Time {
 	return later(off.Add(v.p.ObserveAfterRemoval), v.begun().Add(v.p.EarliestDischarge))
 }
 
+// offIfBleed is when the band could come off if the site bled after the next step: what
+// went out is put back, the hold is kept, and smaller steps follow.
+func (m *machine) offIfBleed() time.Time {
+	v := m.v
+	steps := v.road(m.at)
+	if !v.bandOn() || len(steps) == 0 || v.site.bleed != nil {
+		return time.Time{}
+	}
+	next := later(steps[0].at, m.at)
+	left := v.ledger.volume.Sub(steps[0].volume).Add(Least(steps[0].volume, v.p.AddBackMax))
+	t, last := next.Add(v.p.WatchAfterStep+v.p.HoldAfterBleed), next
+	for n := 0; left.Sign() > 0; n++ {
+		size := v.p.StepFrom(v.ledger.start)
+		if n < v.p.DrySteps {
+			size = v.p.StepAfterBleed
+		}
+		left, last = left.Sub(Least(size, left)), t
+		t = t.Add(v.p.Interval)
+	}
+	return last.Add(v.p.WatchAtEmpty)
+}
+
 // forecastOff is when the band can come off if all goes to plan; zero while that can't
 // be told.
 func (m *machine) forecastOff() time.Time {
