@@ -11,7 +11,7 @@ func (p *parser) object(n *Node) bool {
 		return p.fault(n, outcome.CodeInvalid, "this object is empty: give it a member or leave it out")
 	}
 	var last *Node
-	seen, alike := uint64(0), false
+	seen, suspects := uint64(0), uint32(0) // the suspects by their place, as far as there are bits
 	for {
 		c := p.node()
 		if c == nil || !p.member(c) {
@@ -21,7 +21,9 @@ func (p *parser) object(n *Node) bool {
 			return false
 		}
 		mark := nameMark(c.Name)
-		alike = alike || seen&mark != 0
+		if seen&mark != 0 {
+			suspects |= 1 << n.count
+		}
 		n.companions = n.companions || c.Name != "" && c.Name[0] == '_'
 		seen |= mark
 		link(n, last, c)
@@ -32,7 +34,7 @@ func (p *parser) object(n *Node) bool {
 		}
 		if !more {
 			p.depth--
-			return !alike || p.duplicates(n)
+			return p.duplicates(n, suspects)
 		}
 	}
 }
@@ -145,12 +147,13 @@ func (p *parser) peek(c byte) bool { return p.pos < len(p.src) && p.src[p.pos] =
 // manyMembers is where looking names up in a map gets cheaper than comparing pairs.
 const manyMembers = 24
 
-func (p *parser) duplicates(n *Node) bool {
+// duplicates compares the suspects among few members, and all of many.
+func (p *parser) duplicates(n *Node, suspects uint32) bool {
 	if n.count > manyMembers {
 		return p.duplicatesOfMany(n)
 	}
-	for a := n.first; a != nil; a = a.next {
-		for b := n.first; b != a; b = b.next {
+	for a := n.first; suspects != 0; a, suspects = a.next, suspects>>1 {
+		for b := n.first; b != a && suspects&1 != 0; b = b.next {
 			if a.Name == b.Name {
 				if !p.duplicate(a) {
 					return false

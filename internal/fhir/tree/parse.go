@@ -3,6 +3,7 @@ package tree
 import (
 	"encoding/binary"
 	"fmt"
+	"math/bits"
 	"strings"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -163,14 +164,13 @@ func (p *parser) space() {
 	}
 }
 
-// spaces passes over white space, of which indentation has eight blanks at a time.
+// spaces passes over white space, of which indentation has many blanks in a row.
 func (p *parser) spaces() {
 	src, i := p.src, p.pos
 	for i < len(src) {
 		switch src[i] {
 		case ' ':
-			for i++; len(src)-i >= 8 && binary.LittleEndian.Uint64(src[i:]) == ' '*ones; i += 8 {
-			}
+			i += 1 + blanks(src[i+1:])
 		case '\n', '\r', '\t':
 			i++
 		default:
@@ -179,6 +179,17 @@ func (p *parser) spaces() {
 		}
 	}
 	p.pos = i
+}
+
+// blanks counts those at the start, or some of them near the end.
+func blanks(s []byte) int {
+	i := 0
+	for ; len(s)-i >= 8; i += 8 {
+		if x := binary.LittleEndian.Uint64(s[i:]) ^ ' '*ones; x != 0 {
+			return i + bits.TrailingZeros64(x)/8
+		}
+	}
+	return i
 }
 
 func (p *parser) value(n *Node) bool {

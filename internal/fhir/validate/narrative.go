@@ -166,6 +166,8 @@ func (r *xhtmlReader) entity() string {
 func (r *xhtmlReader) markup() string {
 	rest := r.src[r.pos:]
 	switch {
+	case strings.HasPrefix(rest, "</"):
+		return r.endTag()
 	case strings.HasPrefix(rest, "<!--"):
 		end := strings.Index(rest[4:], "--")
 		if end < 0 || !strings.HasPrefix(rest[4+end:], "-->") {
@@ -180,8 +182,6 @@ func (r *xhtmlReader) markup() string {
 		}
 		r.pos += end + 3
 		return ""
-	case strings.HasPrefix(rest, "</"):
-		return r.endTag()
 	}
 	return r.startTag()
 }
