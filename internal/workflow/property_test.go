@@ -116,6 +116,14 @@ func (w *ward) finding(t *rapid.T) workflow.Finding {
 		d := workflow.MustDecimal(choice.amount)
 		f.Amount = &d
 	}
+	if f.Code == workflow.Hand && f.Answer == workflow.Abnormal {
+		f.Signs = rapid.SliceOfNDistinct(rapid.SampledFrom([]workflow.HandSign{
+			workflow.HandTingling, workflow.HandCold, workflow.HandNumb, workflow.HandSlowRefill, workflow.HandWeak,
+		}), 0, 3, rapid.ID).Draw(t, "signs")
+	}
+	if f.Code == workflow.Haematoma && f.Answer == workflow.Present {
+		f.Grade = rapid.IntRange(0, 5).Draw(t, "grade")
+	}
 	if f.Code == workflow.Patency {
 		f.Method = rapid.SampledFrom([]workflow.Method{workflow.WaveformUlnarCompressed, workflow.Waveform}).Draw(t, "method")
 	}
@@ -158,6 +166,11 @@ var findingChoices = []struct {
 	{workflow.Band, workflow.BandNeverApplied, ""},
 	{workflow.Condition, workflow.Faint, ""},
 	{workflow.Condition, workflow.Well, ""},
+	{workflow.Pain, "", "2"},
+	{workflow.Pain, "", "8"},
+	{workflow.Pressure, "", "130"},
+	{workflow.Pressure, "", "80"},
+	{workflow.Anticoagulant, "", ""},
 }
 
 // act draws one random input.
