@@ -125,9 +125,22 @@ func (d *draft) advanceAll(charted map[*loaded]*workflow.Charted, input string) 
 // orphans gives a patient's findings that wait for an event, the latest first, so that
 // old ones that nobody adopted don't stand in the way.
 func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orphan, error) {
+	var waiting []orphan
+	for _, resourceType := range []string{"Observation", "MedicationAdministration"} {
+		some, err := s.orphansOf(ctx, d, resourceType, subject)
+		if err != nil {
+			return nil, err
+		}
+		waiting = append(waiting, some...)
+	}
+	return waiting, nil
+}
+
+// orphansOf gives those of one type.
+func (s *Service) orphansOf(ctx context.Context, d *draft, resourceType, subject string) ([]orphan, error) {
 	tag := fhir.CodeUnplaced.Coding()
 	page, err := s.Store.Search(ctx, search.Query{
-		Type: "Observation", Count: search.MaximumCount, Sort: search.Sort{Param: "_lastUpdated", Descending: true},
+		Type: resourceType, Count: search.MaximumCount, Sort: search.Sort{Param: "_lastUpdated", Descending: true},
 		All: []search.Condition{
 			{Param: "_tag", Kind: search.Token, Any: []search.Term{{System: tag.System, SystemGiven: true, Code: tag.Code}}},
 			{Param: "subject", Kind: search.Reference, Any: []search.Term{{System: "Patient", Code: strings.TrimPrefix(subject, "Patient/")}}},
@@ -142,7 +155,7 @@ func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orph
 		if doc == nil || r.Updated.Before(d.at.Add(-adoptWithin)) {
 			continue
 		}
-		c, issues := fhir.DecodeChart(doc, "")
+		c, issues := decodeFinding(resourceType, doc, "")
 		if c == nil || !c.Counts {
 			s.Log.Warn("kept finding can't be read", "kind", outcome.CodeException, "resource_id", r.ID, "error", outcome.Reject("adopt", issues))
 			continue

@@ -45,6 +45,14 @@ func (d ids) flag(episode string, c workflow.FlagCode) string {
 	return d.of("Flag", episode, string(c))
 }
 
+func (d ids) issue(episode string, i workflow.Issue) string {
+	return d.of("DetectedIssue", episode, string(i.Code), strconv.Itoa(i.Ordinal))
+}
+
+func (d ids) notice(episode string, n workflow.Notice) string {
+	return d.of("Communication", episode, n.Task.String(), strconv.Itoa(n.Ordinal))
+}
+
 // known is the id of a resource that is known by a business identifier.
 func (d ids) known(resourceType string, i fhir.Identifier) string {
 	return d.of(resourceType, i.System, i.Value)

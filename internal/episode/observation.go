@@ -12,9 +12,23 @@ import (
 	"fhirsvc/internal/workflow"
 )
 
+// found reports whether resources of a type tell findings: what was seen, or what was
+// given.
+func found(resourceType string) bool {
+	return resourceType == "Observation" || resourceType == "MedicationAdministration"
+}
+
+// decodeFinding reads a resource that tells a finding.
+func decodeFinding(resourceType string, doc *tree.Document, path string) (*fhir.Chart, []outcome.Issue) {
+	if resourceType == "MedicationAdministration" {
+		return fhir.DecodeDose(doc, path)
+	}
+	return fhir.DecodeChart(doc, path)
+}
+
 // observation takes in a finding, its correction, or its withdrawal.
 func (b *batch) observation(ctx context.Context, w *work) error {
-	c, issues := fhir.DecodeChart(w.doc, w.Path)
+	c, issues := decodeFinding(w.Type, w.doc, w.Path)
 	if c == nil {
 		b.issues = append(b.issues, issues...)
 		return nil
@@ -55,7 +69,7 @@ func hintsOf(c *fhir.Chart, d *draft, refer fhir.References) hints {
 	return h
 }
 
-// store keeps the Observation as it was sent and charts it where it belongs.
+// store keeps the resource as it was sent and charts it where it belongs.
 func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject string, p placement) error {
 	lost := c.Counts && len(p.episodes) == 0
 	in := incoming{resourceType: w.Type, identifiers: c.Identifiers, body: []byte(w.doc.Raw(w.doc.Root))}
@@ -158,7 +172,7 @@ func (b *batch) chart(ctx context.Context, w *work, c *fhir.Chart, p placement) 
 	return nil
 }
 
-// toldByEvent reports whether a stored Observation counts although no episode holds it as
+// toldByEvent reports whether a stored resource counts although no episode holds it as
 // a finding: then it came with the event.
 func toldByEvent(r *store.Resource) bool {
 	if r == nil || r.Episode == "" {
@@ -168,7 +182,7 @@ func toldByEvent(r *store.Resource) bool {
 	if doc == nil {
 		return false
 	}
-	c, _ := fhir.DecodeChart(doc, "")
+	c, _ := decodeFinding(r.Type, doc, "")
 	return c != nil && c.Counts
 }
 

@@ -55,9 +55,9 @@ func (b *batch) names(w *work) bool {
 func (w *work) served() bool {
 	switch w.Method {
 	case methodPost:
-		return w.Type == "Observation" || w.Type == "ServiceRequest"
+		return found(w.Type) || w.Type == "ServiceRequest"
 	case methodPut:
-		return w.Type == "Task" || w.Type == "Observation"
+		return w.Type == "Task" || found(w.Type)
 	case methodPatch:
 		return w.Type == "Task"
 	}
@@ -229,7 +229,7 @@ func (b *batch) take(ctx context.Context, w *work) error {
 		return nil
 	}
 	switch w.Type {
-	case "Observation":
+	case "Observation", "MedicationAdministration":
 		return b.observation(ctx, w)
 	case "ServiceRequest":
 		return b.order(ctx, w)

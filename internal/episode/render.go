@@ -18,6 +18,10 @@ func renderEffect(e workflow.Effect, c fhir.Context, v fhir.Version) ([]byte, er
 		return fhir.RenderPlan(e.Plan, c, v)
 	case workflow.PutFlag:
 		return fhir.RenderFlag(e.Flag, c, v)
+	case workflow.PutIssue:
+		return fhir.RenderIssue(e.Issue, c, v)
+	case workflow.PutNotice:
+		return fhir.RenderNotice(e.Notice, c, v)
 	case workflow.WakeAt:
 	}
 	return nil, fmt.Errorf("effect %T is no resource", e)
@@ -32,6 +36,10 @@ func (s *Service) target(episode string, e workflow.Effect) (resourceType, id st
 		return "CarePlan", s.ids.plan(episode), nil
 	case workflow.PutFlag:
 		return "Flag", s.ids.flag(episode, e.Flag.Code), nil
+	case workflow.PutIssue:
+		return "DetectedIssue", s.ids.issue(episode, e.Issue), nil
+	case workflow.PutNotice:
+		return "Communication", s.ids.notice(episode, e.Notice), nil
 	case workflow.WakeAt:
 	}
 	return "", "", nil
@@ -52,6 +60,8 @@ func (s *Service) contextOf(l *loaded) fhir.Context {
 	return fhir.Context{
 		Episode: l.id, Refs: l.state.Refs, Protocol: l.protocol.Protocol, NoProtocol: l.core.NoProtocol,
 		Software: s.Software, Terminology: s.Terminology, Names: l.state.Names, Zone: s.Zone,
+		Plan:   s.ids.plan(l.id),
 		TaskID: func(k workflow.TaskKey) string { return s.ids.task(l.id, k) },
+		Dose:   l.dose,
 	}
 }

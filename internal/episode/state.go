@@ -142,6 +142,13 @@ func (l *loaded) has(finding string) bool {
 	return !gone && slices.ContainsFunc(l.core.Findings, func(f workflow.Finding) bool { return f.ID == finding })
 }
 
+// dose reports whether a finding of the episode was told by a MedicationAdministration.
+func (l *loaded) dose(finding string) bool {
+	return slices.ContainsFunc(l.core.Findings, func(f workflow.Finding) bool {
+		return f.ID == finding && f.Code == workflow.Anticoagulant
+	})
+}
+
 // task gives the key of a Task of the episode by the id of its resource. No episode has
 // no Tasks.
 func (l *loaded) task(id string) (workflow.TaskKey, bool) {

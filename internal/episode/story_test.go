@@ -61,7 +61,8 @@ func (w *ward) do(t *workflow.Task) {
 				answer = "off"
 			}
 			w.mustObserve("band-state", coded(fhir.SystemLocal, answer))
-		case workflow.CompressionStart, workflow.Pulse, workflow.Condition, workflow.OtherFinding:
+		case workflow.CompressionStart, workflow.Pulse, workflow.Condition, workflow.Pain, workflow.Pressure,
+			workflow.Anticoagulant, workflow.OtherFinding:
 			w.t.Fatalf("%s asks for %s", t.Key, code)
 		}
 		w.wait(time.Minute)
@@ -89,7 +90,7 @@ func (w *ward) complete(k workflow.TaskKey) {
 func (w *ward) readByOthers() {
 	u, err := jsonformat.NewUnmarshaller("UTC", fhirversion.R4)
 	require.NoError(w.t, err)
-	for _, kind := range []string{"Patient", "Procedure", "Observation", "CarePlan", "Task", "Flag", "Provenance"} {
+	for _, kind := range []string{"Patient", "Procedure", "Observation", "CarePlan", "Task", "Flag", "DetectedIssue", "Communication", "Provenance"} {
 		for _, r := range w.all(kind) {
 			versions, err := w.Store.History(w.t.Context(), r.Type, r.ID)
 			require.NoError(w.t, err)

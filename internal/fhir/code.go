@@ -40,6 +40,7 @@ const (
 	CodeSettleVolume       Code = "settle-volume"
 	CodeDischargeCheck     Code = "discharge-check"
 	CodePatientTeaching    Code = "patient-teaching"
+	CodeUlnarCompression   Code = "ulnar-compression"
 	CodeClinicianReview    Code = "clinician-review"
 )
 
@@ -79,6 +80,8 @@ const (
 	CodeHaematomaGrade    Code = "haematoma-grade"
 	CodeHandSensation     Code = "hand-sensation"
 	CodeHandMovement      Code = "hand-movement"
+	CodeHandSwelling      Code = "hand-swelling"
+	CodeHandPain          Code = "hand-pain"
 	CodeBandMaximumVolume Code = "band-maximum-volume"
 	CodeCompressionBand   Code = "radial-compression-band"
 )
@@ -105,6 +108,9 @@ const (
 	CodeCollapsed Code = "collapsed"
 	CodeChestPain Code = "chest-pain"
 
+	CodeNumb     Code = "numb"
+	CodeTingling Code = "tingling"
+
 	CodeBarbeauA Code = "A"
 	CodeBarbeauB Code = "B"
 	CodeBarbeauC Code = "C"
@@ -127,6 +133,25 @@ const (
 	CodeDistalRadialLeft  Code = "distal-radial-left"
 )
 
+// Kinds of anticoagulant, as a protocol names them; they have the spelling of
+// workflow.Drug.
+const (
+	CodeHeparin               Code = "heparin"
+	CodeGlycoproteinInhibitor Code = "glycoprotein-inhibitor"
+	CodeOtherAnticoagulant    Code = "other-anticoagulant"
+)
+
+// What a protocol is for, where R4 has no context of its own:
+// PlanDefinition.useContext.code, and the two routes that it may name.
+const (
+	CodeAccessSide  Code = "access-side"
+	CodeAccessRoute Code = "access-route"
+	CodeGivenDrug   Code = "given-drug"
+
+	CodeWristRadial  Code = "wrist-radial"
+	CodeDistalRadial Code = "distal-radial"
+)
+
 // Orders: ServiceRequest.code.
 const (
 	CodeHold            Code = "hold"
@@ -140,12 +165,22 @@ const (
 	CodeStopPlan        Code = "stop-plan"
 )
 
-// Warnings: Flag.code. The first has the spelling of the finding that raises it.
+// Warnings: Flag.code. Those of bleeding and of a haematoma have the spelling of the
+// finding that raises them.
 const (
 	CodeBandVolumeInDoubt Code = "band-volume-in-doubt"
 	CodeNotPatent         Code = "radial-artery-not-patent"
 	CodeBandTimeExceeded  Code = "band-time-exceeded"
 	CodeConfirmAtBedside  Code = "confirm-at-bedside"
+	CodeHandNotNormal     Code = "hand-not-normal"
+	CodePatientUnwell     Code = "patient-unwell"
+)
+
+// Contradictions: DetectedIssue.code, with the spelling of workflow.IssueCode.
+const (
+	CodeVolumeContradiction  Code = "volume-contradiction"
+	CodeChartedTwice         Code = "charted-twice"
+	CodeBleedingAndNotPatent Code = "bleeding-and-not-patent"
 )
 
 // Tags on resources, and other markings.
@@ -155,4 +190,6 @@ const (
 	CodeDiagnostic   Code = "diagnostic"               // protocol applicability
 	CodeIntervention Code = "intervention"
 	CodeAnyFinding   Code = "other" // a finding that is kept and shown
+	// CodeAnticoagulantGiven names a MedicationAdministration among the findings.
+	CodeAnticoagulantGiven Code = "anticoagulant-given"
 )

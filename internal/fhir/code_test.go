@@ -69,6 +69,8 @@ func TestEveryValueOfTheCoreHasItsCodings(t *testing.T) {
 		each("Method", func(v string) CodeableConcept { return terms.Method(workflow.Method(v)) }, backer(ReadMethod))
 		each("OrderCode", func(v string) CodeableConcept { return terms.Order(workflow.OrderCode(v)) }, backer(ReadOrder))
 		each("FlagCode", func(v string) CodeableConcept { return terms.Flag(workflow.FlagCode(v)) }, backer(ReadFlag))
+		each("IssueCode", func(v string) CodeableConcept { return terms.Issue(workflow.IssueCode(v)) }, backer(ReadIssue))
+		each("Drug", func(v string) CodeableConcept { return terms.Drug(workflow.Drug(v)) }, backer(ReadDrug))
 		each("ProcedureKind", func(v string) CodeableConcept { return terms.Kind(workflow.ProcedureKind(v)) }, backer(ReadKind))
 		each("Lateness", func(v string) CodeableConcept { return terms.Lateness(workflow.Lateness(v)) },
 			backer(func(c CodeableConcept) (workflow.Lateness, bool) { return read(latenesses(), c) }))
@@ -138,7 +140,7 @@ func TestAngiographyWithInterventionIsAnIntervention(t *testing.T) {
 
 // A release must never be coded, even beside the local code, as compression bandaging.
 func TestNothingStandsBesideAReleaseThatSaysTheOpposite(t *testing.T) {
-	for _, k := range []workflow.TaskCode{workflow.ReleaseStep, workflow.EaseCompression} {
+	for _, k := range []workflow.TaskCode{workflow.ReleaseStep, workflow.EaseCompression, workflow.Titration} {
 		require.Len(t, Terminology{FullSNOMED: true}.Task(k).Coding, 1)
 	}
 }
@@ -187,6 +189,10 @@ func standards() []standard {
 	all = append(all, standardsOf(methods())...)
 	all = append(all, standardsOf(tasks())...)
 	all = append(all, standardsOf(flags())...)
+	all = append(all, standardsOf(drugs())...)
+	for _, p := range handParts() {
+		all = append(all, standardsOf(p.answers)...)
+	}
 	return append(all, standardsOf(kinds())...)
 }
 
@@ -213,7 +219,8 @@ func TestCheckDigitsOfStandardCodes(t *testing.T) {
 		case SystemSNOMED:
 			require.True(t, verhoeff(s.Code), s.Code)
 		case SystemLOINC:
-			require.True(t, mod10(s.Code), s.Code)
+			// Answers (LA…) have no such check digit.
+			require.True(t, strings.HasPrefix(s.Code, "LA") || mod10(s.Code), s.Code)
 		case SystemDICOM:
 			require.Regexp(t, `^\d{6}$`, s.Code)
 		default:

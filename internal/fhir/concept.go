@@ -16,8 +16,12 @@ const (
 	UseMethod    Use = "method"
 	UseAbsent    Use = "absent-reason"
 	UseSite      Use = "site"
+	UseDrug      Use = "drug"
+	UseContext   Use = "use-context"
+	UseRoute     Use = "access-route"
 	UseOrder     Use = "order"
 	UseFlag      Use = "flag"
+	UseIssue     Use = "issue"
 	UseMark      Use = "mark"
 )
 
@@ -36,6 +40,7 @@ func Concepts() []Concept {
 	all = append(all, workConcepts()...)
 	all = append(all, findingConcepts()...)
 	all = append(all, answerConcepts()...)
+	all = append(all, contextConcepts()...)
 	return append(all, orderConcepts()...)
 }
 
@@ -72,6 +77,7 @@ func workConcepts() []Concept {
 		{CodeSettleVolume, UseTask, "Settle volume", "Settle how much air is in the band."},
 		{CodeDischargeCheck, UseTask, "Discharge check", "Check site, hand and patency before the patient leaves."},
 		{CodePatientTeaching, UseTask, "Patient teaching", "Teach the patient what to look for and what to do about bleeding."},
+		{CodeUlnarCompression, UseTask, "Ulnar compression", "Press on the ulnar artery, so that blood flows through the radial artery again."},
 		{CodeClinicianReview, UseTask, "Clinician review", "A clinician is asked to decide."},
 
 		{CodePlannedVolume, UseTaskInput, "Planned volume", "Volume of air to remove or to add, in mL."},
@@ -106,6 +112,8 @@ func findingConcepts() []Concept {
 		{CodeHaematomaGrade, UseComponent, "Haematoma grade", "Grade of the haematoma, I to V."},
 		{CodeHandSensation, UseComponent, "Sensation of the hand", "Sensation of the hand beyond the access site."},
 		{CodeHandMovement, UseComponent, "Movement of the hand", "Movement of the fingers beyond the access site."},
+		{CodeHandSwelling, UseComponent, "Swelling of the hand", "Whether the hand beyond the access site is swollen."},
+		{CodeHandPain, UseComponent, "Pain of the hand", "Whether the hand or forearm hurts out of proportion to what was done."},
 		{CodeBandMaximumVolume, UseDevice, "Maximum volume of the band", "Largest volume of air that the device allows, in mL."},
 		{CodeCompressionBand, UseDevice, "Radial compression band", "Pneumatic band that compresses the radial artery at its puncture."},
 	}
@@ -133,6 +141,9 @@ func answerConcepts() []Concept {
 		{CodeCollapsed, UseAnswer, "Collapsed", "The patient collapsed."},
 		{CodeChestPain, UseAnswer, "Chest pain", "The patient has chest pain."},
 
+		{CodeNumb, UseAnswer, "Numb", "Sensation of the hand is lost or less than usual."},
+		{CodeTingling, UseAnswer, "Tingling", "The hand tingles; pins and needles."},
+
 		{CodeBarbeauA, UseAnswer, "Type A", "Waveform not damped by compression."},
 		{CodeBarbeauB, UseAnswer, "Type B", "Waveform slightly damped by compression."},
 		{CodeBarbeauC, UseAnswer, "Type C", "Waveform lost under compression, then recovered."},
@@ -147,6 +158,21 @@ func answerConcepts() []Concept {
 		{CodeCouldNotAssess, UseAbsent, "Could not assess", "Somebody tried and could not tell; not the same as normal."},
 		{CodeDistalRadialRight, UseSite, "Right distal radial artery", "Right radial artery in or beyond the anatomical snuffbox."},
 		{CodeDistalRadialLeft, UseSite, "Left distal radial artery", "Left radial artery in or beyond the anatomical snuffbox."},
+	}
+}
+
+func contextConcepts() []Concept {
+	return []Concept{
+		{CodeHeparin, UseDrug, "Heparin", "Unfractionated or low molecular weight heparin."},
+		{CodeGlycoproteinInhibitor, UseDrug, "Glycoprotein IIb/IIIa inhibitor", "Abciximab, eptifibatide or tirofiban."},
+		{CodeOtherAnticoagulant, UseDrug, "Other anticoagulant", "A vitamin K antagonist, a direct thrombin or factor Xa inhibitor, or another anticoagulant."},
+
+		{CodeAccessSide, UseContext, "Access side", "The protocol is for one wrist alone: the right or the left."},
+		{CodeAccessRoute, UseContext, "Access route", "The protocol is for access at the wrist alone, or for distal access alone."},
+		{CodeGivenDrug, UseContext, "Drug given", "The protocol is for patients who were given such a drug; of several, any one."},
+
+		{CodeWristRadial, UseRoute, "Radial artery at the wrist", "Access through the radial artery at the wrist, on either side."},
+		{CodeDistalRadial, UseRoute, "Distal radial artery", "Access through the radial artery in or beyond the anatomical snuffbox, on either side."},
 	}
 }
 
@@ -167,10 +193,18 @@ func orderConcepts() []Concept {
 		{CodeBandTimeExceeded, UseFlag, "Band time exceeded", "The band has been on longer than the protocol's alert."},
 		{CodeConfirmAtBedside, UseFlag, "Confirm at the bedside", "What the record says must be confirmed at the bedside."},
 
+		{CodeHandNotNormal, UseFlag, "Hand not normal", "The hand beyond the access site is not normal."},
+		{CodePatientUnwell, UseFlag, "Patient unwell", "The patient is faint, collapsed, in pain of the chest, or low in pressure."},
+
+		{CodeVolumeContradiction, UseIssue, "Volume contradiction", "A count, a syringe or an entry contradicts the book volume of the band."},
+		{CodeChartedTwice, UseIssue, "Charted twice", "Two entries may be one act."},
+		{CodeBleedingAndNotPatent, UseIssue, "Bleeding and not patent", "The site bleeds and the artery is not patent: pressure and flow ask for opposite things."},
+
 		{CodeUnplaced, UseMark, "Unplaced", "The finding fits no known episode yet."},
 		{CodeReleasePlan, UseMark, "Compression release plan", "Plan for the stepwise release of a radial compression band."},
 		{CodeDiagnostic, UseMark, "Diagnostic procedure", "Diagnostic catheterization without an intervention."},
 		{CodeIntervention, UseMark, "Intervention", "Catheterization with a coronary intervention."},
 		{CodeAnyFinding, UseMark, "Other finding", "A finding that is kept and shown, and moves nothing by itself."},
+		{CodeAnticoagulantGiven, UseMark, "Anticoagulant given", "An anticoagulant was given after the event; told by a MedicationAdministration."},
 	}
 }

@@ -15,7 +15,7 @@ func (d *decoder) beside(procedure *bundleEntry) {
 			continue
 		}
 		switch kind := b.resource.Str("resourceType"); kind {
-		case "MessageHeader", "Location", "Organization", "BodyStructure", "PractitionerRole":
+		case "MessageHeader", "Location", "Organization", "BodyStructure", "PractitionerRole", "Medication":
 			// Read where something refers to it; not kept.
 		case "Practitioner":
 			d.keepSound(b)
@@ -88,6 +88,8 @@ func (d *decoder) companion(b *bundleEntry) {
 	switch r.root.Str("resourceType") {
 	case "Observation":
 		tell = d.observation(r)
+	case "MedicationAdministration":
+		tell = d.dose(r)
 	case "Device":
 		tell = r.device()
 	case "ServiceRequest":
@@ -188,12 +190,34 @@ func (d *decoder) firstVolume(r *reader) func(*SiteNotice) {
 		by = d.personOf(n)
 		break
 	}
+	titrated := r.titrated()
 	return func(s *SiteNotice) {
 		s.Event.Volume, s.Event.VolumeBy = volume, by
+		s.Event.Titrated = titrated
 		if !start.IsZero() {
 			s.Event.CompressionStart = start
 		}
 	}
+}
+
+// titrated reads whether the air was already taken down to what holds; nil when that is
+// not told. Yes and no are a boolean, HL7's codes (terminology.hl7.org, v2-0136) or
+// SNOMED CT's.
+func (r *reader) titrated() *bool {
+	n := r.component(CodeTitrated)
+	if n == nil || n.Get("dataAbsentReason") != nil {
+		return nil
+	}
+	yes := n.Get("valueBoolean").Is(tree.Bool) && n.Get("valueBoolean").Text == "true"
+	no := n.Get("valueBoolean").Is(tree.Bool) && !yes
+	c := readConcept(n.Get("valueCodeableConcept"))
+	yes = yes || c.Has(SystemYesNo, "Y") || c.Has(SystemSNOMED, "373066001")
+	no = no || c.Has(SystemYesNo, "N") || c.Has(SystemSNOMED, "373067005")
+	if yes == no {
+		r.warn(outcome.CodeCodeInvalid, "component.value", n, "titrated is yes or no: taken as not told")
+		return nil
+	}
+	return &yes
 }
 
 // device reads the device's own limit.

@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"slices"
 	"time"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -90,9 +91,14 @@ func (r *reader) finding(c *Chart) {
 	if known, ok := ReadFinding(code); ok {
 		f.Code = known
 	}
-	c.WholePatient = f.Code == workflow.Condition || f.Code == workflow.OtherFinding
+	if f.Code == workflow.Anticoagulant {
+		f.Code = workflow.OtherFinding
+		r.warn(outcome.CodeBusinessRule, "code", r.root.Get("code"), "kept in words: that an anticoagulant was given counts when it is charted as a MedicationAdministration")
+	}
+	c.WholePatient = wholePatient(f.Code)
 	f.Found = r.found()
-	if n := r.root.Get("bodySite"); n != nil {
+	// A cuff sits on whichever arm is free: where pressure was taken says nothing of a wrist.
+	if n := r.root.Get("bodySite"); n != nil && f.Code != workflow.Pressure {
 		x := readSite(n, finder(nil, r.root))
 		f.Side = x.side()
 	}
@@ -105,6 +111,14 @@ func (r *reader) finding(c *Chart) {
 		return
 	}
 	r.value(f, code)
+}
+
+// wholePatient reports whether a finding is one of the patient, as long as no side is
+// stated.
+func wholePatient(f workflow.FindingCode) bool {
+	return slices.Contains([]workflow.FindingCode{
+		workflow.Condition, workflow.Pain, workflow.Pressure, workflow.OtherFinding,
+	}, f)
 }
 
 // found reads when it was found: the end of a period, since that is when it was known.

@@ -55,15 +55,16 @@ func (d *decoder) template(r *reader, p *ProcedureNotice, sites []Site) {
 	period := r.root.Get("performedPeriod")
 	p.Begin = r.readTimeAt(period, "start", "performed.start")
 	end := r.readTimeAt(period, "end", "performed.end")
+	ended := period.Get("end")
 	if end.IsZero() {
-		end = r.readTimeAt(r.root, "performedDateTime", "performed")
+		end, ended = r.readTimeAt(r.root, "performedDateTime", "performed"), r.root.Get("performedDateTime")
 	}
 	if p.Begin.IsZero() {
 		p.Begin = end
 	}
 	for _, s := range sites {
 		p.Sites = append(p.Sites, SiteNotice{Site: s, Request: -1, Event: workflow.Event{
-			Kind: kind, Side: s.Side, Distal: s.Distal, PerformedEnd: end,
+			Kind: kind, Side: s.Side, Distal: s.Distal, PerformedEnd: end, Age: d.age(ended),
 		}})
 		if s.Side == "" {
 			r.warn(outcome.CodeBusinessRule, "bodySite", r.root.Get("bodySite"), "the wrist can't be read: no release is planned, a clinician is asked")
@@ -112,14 +113,25 @@ func (d *decoder) refuseParty(kind string, b *bundleEntry, faults []outcome.Issu
 // the encounter's provider.
 func (d *decoder) unit(r *reader) {
 	d.notice.Unit = d.identifierOf(r.root.Get("location"))
-	if d.notice.Unit != "" || d.notice.Encounter.Entry < 0 {
+	if d.notice.Unit != "" {
 		return
 	}
+	d.notice.Unit = d.identifierOf(d.told(d.notice.Encounter).Get("serviceProvider"))
+}
+
+// told gives the resource of a party that came along, nil if it did not.
+func (d *decoder) told(p Party) *tree.Node {
 	for b, i := range d.kept {
-		if i == d.notice.Encounter.Entry {
-			d.notice.Unit = d.identifierOf(b.resource.Get("serviceProvider"))
+		if i == p.Entry {
+			return b.resource
 		}
 	}
+	return nil
+}
+
+// age is that of the patient when the procedure ended.
+func (d *decoder) age(ended *tree.Node) *int {
+	return age(d.told(d.notice.Subject).Get("birthDate"), ended)
 }
 
 // identifierOf gives the identifier of what a reference means, as system|value.

@@ -24,17 +24,33 @@ func (r *reader) value(f *workflow.Finding, code CodeableConcept) {
 		if n := r.component(CodeHaematomaDiameter); n != nil {
 			f.Amount = r.amount(n.Get("valueQuantity"), "component.value", UnitCentimetre)
 		}
+		f.Grade = r.grade()
 		f.Text = r.remarks()
 	case workflow.Hand:
 		r.answer(f)
-		r.refill()
+		f.Signs = r.signs(f.Answer)
 		f.Text = r.remarks()
+	case workflow.Pain:
+		f.Amount = r.score()
+		r.orInWords(f, code)
+	case workflow.Pressure:
+		f.Amount = r.systolic(code)
+		r.orInWords(f, code)
 	case workflow.Bleeding, workflow.Pulse, workflow.Band, workflow.Condition:
 		r.answer(f)
 		f.Text = r.remarks()
-	case workflow.OtherFinding:
+	case workflow.Anticoagulant, workflow.OtherFinding:
 		f.Text = r.other(code)
 	}
+}
+
+// orInWords keeps a finding that has no amount as one that only a person reads.
+func (r *reader) orInWords(f *workflow.Finding, code CodeableConcept) {
+	if f.Amount != nil {
+		f.Text = r.remarks()
+		return
+	}
+	f.Code, f.Text = workflow.OtherFinding, r.other(code)
 }
 
 func (r *reader) compressionStart(f *workflow.Finding) {
@@ -95,13 +111,21 @@ func (r *reader) method() workflow.Method {
 	return m
 }
 
-// refill checks the capillary refill (LOINC 44963-7), in seconds.
-func (r *reader) refill() {
-	for n := range r.root.Get("component").Items() {
-		if q := n.Get("valueQuantity"); q != nil && readConcept(n.Get("code")).Has(SystemLOINC, "44963-7") {
-			r.amount(q, "component.value", UnitSecond)
+// grade reads the grade of a haematoma, 1 to 5; 0 when none is told. One that can't be
+// read is kept in words.
+func (r *reader) grade() int {
+	n := r.component(CodeHaematomaGrade)
+	if n == nil {
+		return 0
+	}
+	c := readConcept(n.Get("valueCodeableConcept"))
+	for i, grade := range []Code{CodeGradeI, CodeGradeII, CodeGradeIII, CodeGradeIV, CodeGradeV} {
+		if grade.In(c) {
+			return i + 1
 		}
 	}
+	r.warn(outcome.CodeCodeInvalid, "component.value", n, "the grade is kept in words: it counts as I, II, III, IV or V of %s", SystemLocal)
+	return 0
 }
 
 // component gives the component with a local code, nil if there is none.

@@ -1,7 +1,6 @@
 package fhir
 
 import (
-	"fmt"
 	"strings"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -15,9 +14,12 @@ import (
 // issues; every fault is named at once, each with the parameter, its value and its
 // limits. A draft is read like an approved one, and says so.
 //
-// useContext, code of http://terminology.hl7.org/CodeSystem/usage-context-type: focus
-// with a concept says for which kind of procedure the protocol is (once); venue with a
-// reference by identifier says for which unit (at most once; without it, for any).
+// useContext says for which episodes the protocol is; all of it must hold. By code of
+// http://terminology.hl7.org/CodeSystem/usage-context-type: focus with a concept, for
+// which kind of procedure (once); venue with a reference by identifier, for which unit;
+// age with a range in UCUM a, for whom, the limits included. By local code: access-side
+// with the right or the left, access-route with wrist-radial or distal-radial, given-drug
+// with a kind of anticoagulant (of several, any one). What is left out is for any.
 //
 // Source: hl7.org/fhir/R4/plandefinition.html.
 func ParseProtocol(body []byte) (*workflow.Protocol, []outcome.Issue) {
@@ -86,54 +88,6 @@ func (r *protocolReader) approval() {
 	default:
 		r.fault(outcome.CodeBusinessRule, "status", r.root.Get("status"), "the status is %q: a protocol in use is active, or draft in a sandbox", status)
 	}
-}
-
-func (r *protocolReader) contexts() {
-	i, kinds, venues := 0, 0, 0
-	for n := range r.root.Get("useContext").Items() {
-		at := fmt.Sprintf("useContext[%d]", i)
-		i++
-		code := n.Get("code")
-		if code.Str("system") != SystemUsageContextType {
-			r.fault(outcome.CodeNotSupported, at+".code", code, "the context must be focus or venue of %s", SystemUsageContextType)
-			continue
-		}
-		switch code.Str("code") {
-		case "focus":
-			kinds++
-			r.kind(at, n)
-		case "venue":
-			venues++
-			r.venue(at, n)
-		default:
-			r.fault(outcome.CodeNotSupported, at+".code", code, "the context must be focus or venue: no other is understood, so the protocol would apply too widely")
-		}
-	}
-	if kinds != 1 {
-		r.fault(outcome.CodeRequired, "useContext", r.root.Get("useContext"), "the protocol says once, as focus, for which kind of procedure it is; it says so %d times", kinds)
-	}
-	if venues > 1 {
-		r.fault(outcome.CodeNotSupported, "useContext", r.root.Get("useContext"), "the protocol is for one unit, as venue, or for any; it names %d", venues)
-	}
-}
-
-func (r *protocolReader) kind(at string, n *tree.Node) {
-	value := n.Get("valueCodeableConcept")
-	kind, ok := ReadKind(readConcept(value))
-	if !ok {
-		r.fault(outcome.CodeCodeInvalid, at+".value", n, "the focus must be %s or %s of %s, or a procedure that is one of them", CodeDiagnostic, CodeIntervention, SystemLocal)
-		return
-	}
-	r.p.Applies.Kind = kind
-}
-
-func (r *protocolReader) venue(at string, n *tree.Node) {
-	id := readIdentifier(n.Get("valueReference").Get("identifier"))
-	if id.Value == "" {
-		r.fault(outcome.CodeRequired, at+".value", n, "the venue must be a reference with the identifier of the unit")
-		return
-	}
-	r.p.Applies.Unit = id.Token()
 }
 
 // check adds the faults that only show when all values are known. A fault that speaks

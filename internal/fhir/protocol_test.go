@@ -168,7 +168,7 @@ func TestProtocolFaults(t *testing.T) {
 		{"no kind", func(m map[string]any) { delete(m, "useContext") }, outcome.CodeRequired, "0 times"},
 		{"an unknown context", func(m map[string]any) {
 			m["useContext"] = append(m["useContext"].([]any), map[string]any{
-				"code": map[string]any{"system": SystemUsageContextType, "code": "age"}, "valueCodeableConcept": map[string]any{"text": "old"},
+				"code": map[string]any{"system": SystemUsageContextType, "code": "gender"}, "valueCodeableConcept": map[string]any{"text": "any"},
 			})
 		}, outcome.CodeNotSupported, "too widely"},
 		{"a venue without identifier", func(m map[string]any) {
@@ -183,7 +183,7 @@ func TestProtocolFaults(t *testing.T) {
 					"valueReference": map[string]any{"identifier": map[string]any{"value": unit}},
 				})
 			}
-		}, outcome.CodeNotSupported, "it names 2"},
+		}, outcome.CodeNotSupported, "says venue twice"},
 		{"two kinds", func(m map[string]any) {
 			m["useContext"] = append(m["useContext"].([]any), m["useContext"].([]any)[0])
 		}, outcome.CodeRequired, "2 times"},

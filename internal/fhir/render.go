@@ -26,8 +26,13 @@ type Context struct {
 	NoProtocol string             // why there is none
 	Software   string             // version of fhirsvc
 	Terminology
+	// Plan is the id of the episode's CarePlan.
+	Plan string
 	// TaskID gives the id of a Task's resource.
 	TaskID func(workflow.TaskKey) string
+	// Dose reports whether a finding, by its id, is a MedicationAdministration. All
+	// others are Observations; nil means that all are.
+	Dose func(finding string) bool
 	// Names gives displays for people by how the core names them (Task.Owner,
 	// Finding.By); a missing one is shown as the core names it.
 	Names map[string]string
@@ -120,6 +125,14 @@ func (c Context) name(by string) string {
 		return by
 	}
 	return "somebody not named"
+}
+
+// findingRef refers to what told a finding.
+func (c Context) findingRef(id string) string {
+	if c.Dose != nil && c.Dose(id) {
+		return "MedicationAdministration/" + id
+	}
+	return "Observation/" + id
 }
 
 // identifierOf reads "system|value". A text without a bar, or with a system that can't

@@ -133,7 +133,7 @@ func leaves(t *rapid.T, body []byte, err error) {
 
 func TestNothingEmptyEverLeaves(t *testing.T) {
 	codes, statuses, findings := constants(t, "TaskCode"), constants(t, "TaskStatus"), constants(t, "FindingCode")
-	warnings := constants(t, "FlagCode")
+	warnings, contradictions := constants(t, "FlagCode"), constants(t, "IssueCode")
 	t.Run("Task", rapid.MakeCheck(func(t *rapid.T) {
 		task := anyTask(t, codes, statuses, findings)
 		body, err := RenderTask(task, anyContext(t), Version{ID: "t1", Number: 1, At: time.Unix(1, 0)})
@@ -162,6 +162,23 @@ func TestNothingEmptyEverLeaves(t *testing.T) {
 		f := workflow.Flag{Code: oneOf[workflow.FlagCode](t, "flag", warnings), Active: rapid.Bool().Draw(t, "active"), Text: anyText().Draw(t, "text")}
 		f.Start, f.End = anyTime(t, "start"), anyTime(t, "end")
 		body, err := RenderFlag(f, anyContext(t), Version{ID: "f1"})
+		leaves(t, body, err)
+	}))
+	t.Run("DetectedIssue", rapid.MakeCheck(func(t *rapid.T) {
+		i := workflow.Issue{Code: oneOf[workflow.IssueCode](t, "issue", contradictions), Ordinal: 1, Text: anyText().Draw(t, "text"), How: anyText().Draw(t, "how")}
+		i.Findings = rapid.SliceOfN(rapid.SampledFrom([]string{"", "o1", "m1"}), 0, 3).Draw(t, "findings")
+		i.Since, i.Settled = anyTime(t, "since"), anyTime(t, "settled")
+		body, err := RenderIssue(i, anyContext(t), Version{ID: "i1"})
+		leaves(t, body, err)
+	}))
+	t.Run("Communication", rapid.MakeCheck(func(t *rapid.T) {
+		x := workflow.Notice{
+			Task:    workflow.TaskKey{Code: oneOf[workflow.TaskCode](t, "code", codes), Ordinal: 1},
+			Ordinal: rapid.IntRange(1, 9).Draw(t, "ordinal"), Level: workflow.Level(rapid.IntRange(0, 2).Draw(t, "level")),
+			Priority: oneOf[workflow.Priority](t, "priority", []string{"", "routine", "urgent", "asap", "stat"}),
+			Text:     anyText().Draw(t, "text"), By: anyText().Draw(t, "by"), At: anyTime(t, "at"), Answered: anyTime(t, "answered"),
+		}
+		body, err := RenderNotice(x, anyContext(t), Version{ID: "c1"})
 		leaves(t, body, err)
 	}))
 }

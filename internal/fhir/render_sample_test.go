@@ -43,7 +43,9 @@ func sampleContext() Context {
 			Endorser: "Cardiology board", Approved: "2026-10-01",
 		},
 		Software: "0.1.0",
+		Plan:     "plan1",
 		TaskID:   func(k workflow.TaskKey) string { return strings.ReplaceAll(k.String(), "/", "-") },
+		Dose:     func(id string) bool { return id == "m1" },
 		Names:    map[string]string{"Practitioner/n1": "Nurse Able", "https://hospital.example/staff|77": "Nurse Baker"},
 		Zone:     time.FixedZone("", 3600),
 	}
@@ -132,6 +134,65 @@ func review() workflow.Task {
 	}
 }
 
+func titration() workflow.Task {
+	return workflow.Task{
+		Key: key(workflow.Titration, "", 1), Status: workflow.TaskReady, Priority: workflow.Urgent,
+		Description: "Let air out bit by bit until blood shows, then put 2 mL back.", Due: clockAt("2026-11-25T12:15:00Z"),
+		Required: []workflow.FindingCode{workflow.AirVolume, workflow.Bleeding}, Book: sampleBook(),
+		Authored: clockAt("2026-11-25T12:00:01.25Z"), Changed: clockAt("2026-11-25T12:00:01.25Z"),
+	}
+}
+
+func ulnarCompression() workflow.Task {
+	return workflow.Task{
+		Key: key(workflow.UlnarCompression, "", 1), Status: workflow.TaskCompleted, Priority: workflow.Routine,
+		Description: "Press on the ulnar artery for 60 min, then test again.", NotBefore: clockAt("2026-11-25T13:00:00Z"),
+		Due:      clockAt("2026-11-25T13:10:00Z"),
+		Required: []workflow.FindingCode{workflow.Patency, workflow.Pressure, workflow.Pain},
+		Outputs:  []workflow.Output{{Code: workflow.Patency, Finding: "o3"}, {Code: workflow.Pressure, Finding: "o4"}, {Code: workflow.Pain, Finding: "o5"}},
+		Start:    clockAt("2026-11-25T13:02:00Z"), End: clockAt("2026-11-25T14:02:00Z"),
+		Authored: clockAt("2026-11-25T12:59:00Z"), Changed: clockAt("2026-11-25T14:02:00Z"),
+	}
+}
+
+func teaching() workflow.Task {
+	return workflow.Task{
+		Key: key(workflow.PatientTeaching, "", 1), Status: workflow.TaskDraft, Priority: workflow.Routine,
+		Description: "Teach the patient what to do when the wrist bleeds.",
+		Authored:    clockAt("2026-11-25T12:00:01.25Z"), Changed: clockAt("2026-11-25T12:00:01.25Z"),
+	}
+}
+
+func openIssue() workflow.Issue {
+	return workflow.Issue{
+		Code: workflow.IssueVolume, Ordinal: 1, Text: "the syringe drew nothing at book 6 mL",
+		Findings: []string{"o6", "m1"}, Since: clockAt("2026-11-25T14:10:00Z"),
+	}
+}
+
+func settledIssue() workflow.Issue {
+	return workflow.Issue{
+		Code: workflow.IssueOpposed, Ordinal: 2, Text: "The site bleeds & the artery is not open.",
+		Findings: []string{"o7", "o8"}, Since: clockAt("2026-11-25T13:32:00Z"),
+		Settled: clockAt("2026-11-25T14:12:00Z"), How: "a later finding",
+	}
+}
+
+func openCall() workflow.Notice {
+	return workflow.Notice{
+		Task: key(workflow.SiteCheck, "", 7), Ordinal: 1, Level: workflow.NurseInCharge, Priority: workflow.Urgent,
+		Text: "Look at the site & the hand: any blood <under> the band?", At: clockAt("2026-11-25T14:15:00Z"),
+	}
+}
+
+func answeredCall() workflow.Notice {
+	return workflow.Notice{
+		Task: key(workflow.ClinicianReview, "third-bleed", 1), Ordinal: 2, Level: workflow.Clinician, Priority: workflow.Stat,
+		Text: "The site bled a third time: how to go on?", At: clockAt("2026-11-25T14:10:00Z"),
+		Answered: clockAt("2026-11-25T14:19:00Z"), By: "Practitioner/n1",
+	}
+}
+
 func bleedingPlan() workflow.Plan {
 	next := key(workflow.ReleaseStep, "", 3)
 	return workflow.Plan{
@@ -177,6 +238,12 @@ func samples() map[string]func() ([]byte, error) {
 	warning := func(f workflow.Flag) func() ([]byte, error) {
 		return func() ([]byte, error) { return RenderFlag(f, c, Version{ID: "flag1", Number: 1, At: at}) }
 	}
+	issue := func(i workflow.Issue) func() ([]byte, error) {
+		return func() ([]byte, error) { return RenderIssue(i, c, Version{ID: "issue1", Number: 1, At: at}) }
+	}
+	call := func(x workflow.Notice) func() ([]byte, error) {
+		return func() ([]byte, error) { return RenderNotice(x, c, Version{ID: "call1", Number: 1, At: at}) }
+	}
 	origin := func(o Origin, c Context) func() ([]byte, error) {
 		return func() ([]byte, error) { return RenderProvenance(o, c, Version{ID: "prov1", Number: 1, At: at}) }
 	}
@@ -206,6 +273,13 @@ func samples() map[string]func() ([]byte, error) {
 		"Task-settle-volume":           task(doubtfulVolume(), c),
 		"Task-band-removal-rejected":   task(rejectedRemoval(), none),
 		"Task-clinician-review":        task(review(), c),
+		"Task-titration":               task(titration(), c),
+		"Task-ulnar-compression":       task(ulnarCompression(), c),
+		"Task-patient-teaching":        task(teaching(), none),
+		"DetectedIssue-volume-open":    issue(openIssue()),
+		"DetectedIssue-opposed-final":  issue(settledIssue()),
+		"Communication-unanswered":     call(openCall()),
+		"Communication-answered":       call(answeredCall()),
 		"CarePlan-active":              plan(bleedingPlan(), c),
 		"CarePlan-draft-protocol":      plan(bleedingPlan(), draft),
 		"CarePlan-revoked-no-protocol": plan(emptyPlan(), none),

@@ -102,7 +102,7 @@ func (c Context) taskOutputs(t workflow.Task) []TaskOutput {
 		}
 		out = append(out, TaskOutput{
 			Type:           c.Finding(o.Code),
-			ValueReference: &Reference{Reference: "Observation/" + o.Finding},
+			ValueReference: &Reference{Reference: c.findingRef(o.Finding)},
 		})
 	}
 	return out

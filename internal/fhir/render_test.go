@@ -194,6 +194,7 @@ func TestSamplyModelsLoseNothing(t *testing.T) {
 	}{
 		{"Flag", func() any { return &r4.Flag{} }, ""},
 		{"Provenance", func() any { return &r4.Provenance{} }, ""},
+		{"DetectedIssue", func() any { return &r4.DetectedIssue{} }, ""},
 		{"Bundle", func() any { return &r4.Bundle{} }, ""},
 		{"OperationOutcome", func() any { return &r4.OperationOutcome{} }, `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"required","details":{"text":"x"},"expression":["Task.intent"]}]}`},
 		{"Procedure", func() any { return &r4.Procedure{} }, `{"resourceType":"Procedure","identifier":[{"system":"https://ehr.example","value":"1"}],"status":"completed","code":{"coding":[{"system":"http://snomed.info/sct","code":"33367005"}]},"subject":{"reference":"Patient/1"},"performedPeriod":{"start":"2026-11-25T11:00:00+01:00","end":"2026-11-25T12:00:00.50+01:00"},"bodySite":[{"coding":[{"system":"http://snomed.info/sct","code":"368503001"}]}]}`},
@@ -221,7 +222,7 @@ func TestSamplyModelsLoseNothing(t *testing.T) {
 	}
 }
 
-// Why Task, CarePlan and MessageHeader have types of our own: the models write a choice
+// Why Task, CarePlan, MessageHeader and Communication have types of our own: the models write a choice
 // as all its types. When this fails, the models were mended, and the own types can go.
 func TestSamplyModelsWriteAChoiceAsAllItsTypes(t *testing.T) {
 	task := r4.Task{Intent: "order", Input: []r4.TaskInput{{ValueString: "x"}}}
@@ -233,4 +234,7 @@ func TestSamplyModelsWriteAChoiceAsAllItsTypes(t *testing.T) {
 	header, err := json.Marshal(r4.MessageHeader{EventCoding: r4.Coding{Code: ptr("x")}})
 	require.NoError(t, err)
 	require.Contains(t, string(header), `"eventUri":""`)
+	call, err := json.Marshal(r4.Communication{Payload: []r4.CommunicationPayload{{ContentString: "x"}}})
+	require.NoError(t, err)
+	require.Contains(t, string(call), `"contentAttachment":{}`)
 }

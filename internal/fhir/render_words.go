@@ -126,8 +126,11 @@ func outputWords(outputs []workflow.Output) string {
 
 // findingName says a finding in words.
 func findingName(f workflow.FindingCode) string {
-	if f == workflow.Pulse {
-		return "Distal radial pulse"
+	standardOnly := map[workflow.FindingCode]string{
+		workflow.Pulse: "Distal radial pulse", workflow.Pain: "Pain score", workflow.Pressure: "Systolic blood pressure",
+	}
+	if name := standardOnly[f]; name != "" {
+		return name
 	}
 	for _, m := range findings() {
 		if m.value == f && m.local != "" {

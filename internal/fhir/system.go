@@ -10,8 +10,11 @@ const (
 	SystemLOINC  = "http://loinc.org"
 	SystemDICOM  = "http://dicom.nema.org/resources/ontology/DCM"
 	SystemUCUM   = "http://unitsofmeasure.org"
+	SystemATC    = "http://www.whocc.no/atc"
+	SystemYesNo  = "http://terminology.hl7.org/CodeSystem/v2-0136"
 
 	SystemDataAbsent       = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+	SystemMessageKind      = "http://terminology.hl7.org/CodeSystem/communication-category"
 	SystemFlagKind         = "http://terminology.hl7.org/CodeSystem/flag-category"
 	SystemDataOperation    = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 	SystemProvenanceAgent  = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
@@ -27,6 +30,12 @@ const (
 	SystemTaskKey = "https://fhirsvc.example/fhir/NamingSystem/task-key"
 	// SystemFlagKey is the system of Flag.identifier: the episode, a slash, and the code.
 	SystemFlagKey = "https://fhirsvc.example/fhir/NamingSystem/flag-key"
+	// SystemIssueKey is the system of DetectedIssue.identifier: the episode, a slash, the
+	// code, a slash, and the ordinal.
+	SystemIssueKey = "https://fhirsvc.example/fhir/NamingSystem/issue-key"
+	// SystemNoticeKey is the system of Communication.identifier: the episode, a slash, the
+	// Task's key, a slash, and the ordinal.
+	SystemNoticeKey = "https://fhirsvc.example/fhir/NamingSystem/notice-key"
 	// SystemInput is the name under which the ids of answers to messages are derived.
 	SystemInput = "https://fhirsvc.example/fhir/NamingSystem/input"
 )
@@ -54,6 +63,9 @@ const (
 	UnitMillilitre = "mL"
 	UnitCentimetre = "cm"
 	UnitSecond     = "s"
+	UnitPressure   = "mm[Hg]"
+	UnitScore      = "{score}"
+	UnitYear       = "a"
 	UnitINR        = "{INR}"
 	UnitOne        = "1"
 )

@@ -19,6 +19,13 @@ func findings() []term[workflow.FindingCode] {
 		{value: workflow.Haematoma, local: CodeAccessSiteHaematoma, broader: []standard{sct("385494008", "Hematoma (disorder)")}},
 		{value: workflow.Hand, local: CodeHandCheck, broader: []standard{sct("423558004", "Neurovascular assessment (procedure)")}},
 		{value: workflow.Condition, local: CodeGeneralCondition},
+		{value: workflow.Pain, same: []standard{loinc("72514-3", "Pain severity - 0-10 verbal numeric rating [Score] - Reported")}},
+		{
+			value: workflow.Pressure,
+			same:  []standard{loinc(loincSystolic, "Systolic blood pressure")},
+			also:  []standard{loinc(loincPressurePanel, "Blood pressure panel with all children optional")},
+		},
+		{value: workflow.Anticoagulant, local: CodeAnticoagulantGiven},
 		{value: workflow.OtherFinding, local: CodeAnyFinding},
 	}
 }
@@ -57,7 +64,8 @@ func answers(f workflow.FindingCode) []term[workflow.Answer] {
 			{value: workflow.Collapsed, local: CodeCollapsed},
 			{value: workflow.ChestPain, local: CodeChestPain},
 		}
-	case workflow.AirVolume, workflow.AirRemoved, workflow.AirAdded, workflow.CompressionStart, workflow.OtherFinding:
+	case workflow.AirVolume, workflow.AirRemoved, workflow.AirAdded, workflow.CompressionStart, workflow.Pain,
+		workflow.Pressure, workflow.Anticoagulant, workflow.OtherFinding:
 		return nil
 	}
 	return nil
@@ -100,13 +108,15 @@ func methods() []term[workflow.Method] {
 	}
 }
 
-// tasks: nothing stands beside release and easing. The broader SNOMED CT concept is
-// compression bandaging, and read alone it would say the opposite of what is to be done.
+// tasks: nothing stands beside release, titration and easing. The broader SNOMED CT
+// concept is compression bandaging, and read alone it would say the opposite of what is
+// to be done.
 func tasks() []term[workflow.TaskCode] {
 	look := []standard{sct("225395003", "Wound assessment (procedure)")}
 	return []term[workflow.TaskCode]{
 		{value: workflow.ArrivalCheck, local: CodeArrivalCheck},
 		{value: workflow.RecordBandVolume, local: CodeRecordBandVolume},
+		{value: workflow.Titration, local: CodeTitration},
 		{value: workflow.PatencyCheck, local: CodePatencyCheck, broader: []standard{sct("713135003", "Assessment of peripheral tissue perfusion (procedure)")}},
 		{value: workflow.SiteCheck, local: CodeSiteCheck, broader: look},
 		{value: workflow.ReleaseStep, local: CodeReleaseStep},
@@ -119,6 +129,8 @@ func tasks() []term[workflow.TaskCode] {
 		{value: workflow.ConfirmBandState, local: CodeConfirmBandState},
 		{value: workflow.SettleVolume, local: CodeSettleVolume},
 		{value: workflow.DischargeCheck, local: CodeDischargeCheck, broader: []standard{sct("711051002", "Assessment of readiness for discharge (procedure)")}},
+		{value: workflow.PatientTeaching, local: CodePatientTeaching, broader: []standard{sct("223464006", "Procedure education (procedure)")}},
+		{value: workflow.UlnarCompression, local: CodeUlnarCompression},
 		{value: workflow.ClinicianReview, local: CodeClinicianReview},
 	}
 }
@@ -152,6 +164,17 @@ func flags() []term[workflow.FlagCode] {
 		{value: workflow.FlagNotPatent, local: CodeNotPatent, broader: []standard{sct("129702000", "At risk for peripheral neurovascular dysfunction (finding)")}},
 		{value: workflow.FlagBandTime, local: CodeBandTimeExceeded},
 		{value: workflow.FlagConfirmBedside, local: CodeConfirmAtBedside},
+		{value: workflow.FlagHand, local: CodeHandNotNormal},
+		{value: workflow.FlagHaematoma, local: CodeAccessSiteHaematoma, broader: []standard{sct("385494008", "Hematoma (disorder)")}},
+		{value: workflow.FlagUnwell, local: CodePatientUnwell},
+	}
+}
+
+func issues() []term[workflow.IssueCode] {
+	return []term[workflow.IssueCode]{
+		{value: workflow.IssueVolume, local: CodeVolumeContradiction},
+		{value: workflow.IssueTwice, local: CodeChartedTwice},
+		{value: workflow.IssueOpposed, local: CodeBleedingAndNotPatent},
 	}
 }
 

@@ -141,6 +141,12 @@ func (t Terminology) Flag(f workflow.FlagCode) CodeableConcept { return write(fl
 // ReadFlag reads Flag.code.
 func ReadFlag(c CodeableConcept) (workflow.FlagCode, bool) { return read(flags(), c) }
 
+// Issue writes DetectedIssue.code.
+func (t Terminology) Issue(i workflow.IssueCode) CodeableConcept { return write(issues(), i, t) }
+
+// ReadIssue reads DetectedIssue.code.
+func ReadIssue(c CodeableConcept) (workflow.IssueCode, bool) { return read(issues(), c) }
+
 // Kind writes what kind of procedure a protocol is for.
 func (t Terminology) Kind(k workflow.ProcedureKind) CodeableConcept { return write(kinds(), k, t) }
 

@@ -31,7 +31,7 @@ func resources() []served {
 	writes := map[string][]interaction{
 		"Observation":              {interactionCreate, interactionUpdate},
 		"ServiceRequest":           {interactionCreate},
-		"MedicationAdministration": {interactionCreate},
+		"MedicationAdministration": {interactionCreate, interactionUpdate},
 		"Task":                     {interactionUpdate, interactionPatch},
 	}
 	types := search.Types()

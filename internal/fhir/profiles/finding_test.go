@@ -95,7 +95,9 @@ func TestSoundFindings(t *testing.T) {
 		"hand-check": {
 			answer(fhir.SystemSNOMED, "17621005"), answer(fhir.SystemSNOMED, "263654008") +
 				`,"component":[{"code":{"coding":[{"system":"http://loinc.org","code":"44963-7"}]},"valueQuantity":{"value":3,"system":"http://unitsofmeasure.org","code":"s"}},
-				{"code":{"coding":[{"system":"http://loinc.org","code":"39107-8"}]},"valueString":"pale"},` + component("hand-movement", `"valueString":"weak"`) + `]`,
+				{"code":{"coding":[{"system":"http://loinc.org","code":"39107-8"}]}` + answer(fhir.SystemSNOMED, "398979000") + `},` +
+				component("hand-movement", answer(fhir.SystemSNOMED, "263654008")[1:]) + `,` + component("hand-sensation", answer(fhir.SystemLocal, "numb")[1:]) + `,` +
+				component("hand-swelling", answer(fhir.SystemSNOMED, "2667000")[1:]) + `,` + component("hand-pain", answer(fhir.SystemSNOMED, "52101004")[1:]) + `]`,
 		},
 		"general-condition": {answer(fhir.SystemLocal, "well"), answer(fhir.SystemLocal, "chest-pain")},
 		"72514-3":           {amount("4", "{score}")},
@@ -175,6 +177,22 @@ func TestFaultsOfFindings(t *testing.T) {
 			}
 			require.Contains(t, strings.Join(advice, "\n"), tt.want)
 		})
+	}
+}
+
+// Parts of a hand in words are kept, and the sender is told that they don't count.
+func TestPartsOfAHandInWords(t *testing.T) {
+	for _, value := range []string{`"valueString":"dusky"`, answer(fhir.SystemLocal, "patent")[1:]} {
+		body := observation("hand-check", answer(fhir.SystemSNOMED, "263654008")+`,"component":[`+component("hand-sensation", value)+`]`)
+		require.Empty(t, errorsOf(incoming().Resource([]byte(body))))
+		require.False(t, refused(t, body))
+		var advice []string
+		for _, i := range incoming().Resource([]byte(body)) {
+			if profiles.IsAdvice(i.Rule) {
+				advice = append(advice, i.Details)
+			}
+		}
+		require.Contains(t, strings.Join(advice, "\n"), "hand-sensation-answer", value)
 	}
 }
 

@@ -59,12 +59,16 @@ func Incoming() validate.Options {
 	return o
 }
 
-// Outgoing is Strict, and every plan and every Task is one of the project's own.
+// Outgoing is Strict, and every plan, Task, contradiction and call is one of the project's
+// own.
 func Outgoing() validate.Options {
 	o := Strict()
 	o.Require = map[string][]string{
 		"CarePlan": {Base + "compression-release-plan"},
 		"Task":     {Base + "compression-release-task"},
+
+		"DetectedIssue": {Base + "compression-release-issue"},
+		"Communication": {Base + "compression-release-call"},
 	}
 	return o
 }
@@ -101,6 +105,8 @@ func selected(n *tree.Node) string {
 		if has(n, "procedure-kind") {
 			return Base + "catheterization-procedure"
 		}
+	case "MedicationAdministration":
+		return Base + "medication-given"
 	case "ServiceRequest":
 		if has(n, "order-kind") {
 			return Base + "release-order"

@@ -72,6 +72,16 @@ func TestValueSetsAreTheTablesOfTheDecoder(t *testing.T) {
 		"order-kind":        func(c fhir.CodeableConcept) bool { _, ok := fhir.ReadOrder(c); return ok },
 		"procedure-kind":    func(c fhir.CodeableConcept) bool { _, ok := fhir.ReadKind(c); return ok },
 	}
+	for id, part := range map[string]fhir.Coding{
+		"hand-colour-answer":      {System: fhir.SystemLOINC, Code: "39107-8"},
+		"hand-temperature-answer": {System: fhir.SystemLOINC, Code: "39106-0"},
+		"hand-sensation-answer":   fhir.CodeHandSensation.Coding(),
+		"hand-movement-answer":    fhir.CodeHandMovement.Coding(),
+		"hand-swelling-answer":    fhir.CodeHandSwelling.Coding(),
+		"hand-pain-answer":        fhir.CodeHandPain.Coding(),
+	} {
+		reads[id] = func(c fhir.CodeableConcept) bool { _, ok := fhir.ReadHandSign(alone(part), c); return ok }
+	}
 	all, sets := everyCoding(t), published(t, "ValueSet")
 	for id, read := range reads {
 		t.Run(id, func(t *testing.T) {
@@ -94,6 +104,7 @@ func TestValueSetsAreTheUsesOfTheCodeSystem(t *testing.T) {
 	sets := published(t, "ValueSet")
 	for id, use := range map[string]fhir.Use{
 		"task-kind": fhir.UseTask, "task-input": fhir.UseTaskInput, "lateness": fhir.UseLateness, "finding": fhir.UseFinding,
+		"issue-kind": fhir.UseIssue,
 	} {
 		var want, got []string
 		for _, c := range fhir.Concepts() {
@@ -142,7 +153,7 @@ func TestDisplaysOfValueSets(t *testing.T) {
 func TestPublishedCodesAreInTheirSystems(t *testing.T) {
 	for id, set := range map[string]string{
 		"task-status": "task-status", "plan-status": "request-status", "procedure-status": "event-status",
-		"absent-reason": "data-absent-reason",
+		"absent-reason": "data-absent-reason", "issue-status": "observation-status", "call-status": "event-status",
 	} {
 		known := definitions.R4().ValueSet("http://hl7.org/fhir/ValueSet/" + set)
 		require.NotNil(t, known, set)

@@ -29,12 +29,16 @@ func common() []row {
 	}
 }
 
-// own are the parameters that R4 lacks: it has no search for when a Task is due.
+// own are the parameters that R4 lacks: it has no search for when a Task is due, nor for
+// the issues that are open.
 func own() map[string][]row {
 	return map[string][]row{
 		"Task": {
 			{"due-date", Date, "Task.restriction.period.end", "task-due-date", ""},
 			{"not-before", Date, "Task.restriction.period.start", "task-not-before", ""},
+		},
+		"DetectedIssue": {
+			{"status", Token, "DetectedIssue.status", "detected-issue-status", "http://hl7.org/fhir/observation-status"},
 		},
 	}
 }
@@ -198,6 +202,31 @@ func rows() map[string][]row {
 			{"identifier", Token, "Flag.identifier", "Flag-identifier", ""},
 			{"patient", Reference, "Flag.subject.where(resolve() is Patient)", "clinical-patient", "Patient"},
 			{"subject", Reference, "Flag.subject", "Flag-subject", ""},
+		},
+		"DetectedIssue": {
+			{"author", Reference, "DetectedIssue.author", "DetectedIssue-author", ""},
+			{"code", Token, "DetectedIssue.code", "DetectedIssue-code", ""},
+			{"identified", Date, "DetectedIssue.identified", "DetectedIssue-identified", ""},
+			{"identifier", Token, "DetectedIssue.identifier", "clinical-identifier", ""},
+			{"implicated", Reference, "DetectedIssue.implicated", "DetectedIssue-implicated", ""},
+			{"patient", Reference, "DetectedIssue.patient", "clinical-patient", ""},
+		},
+		"Communication": {
+			{"based-on", Reference, "Communication.basedOn", "Communication-based-on", ""},
+			{"category", Token, "Communication.category", "Communication-category", ""},
+			{"encounter", Reference, "Communication.encounter", "Communication-encounter", "Encounter"},
+			{"identifier", Token, "Communication.identifier", "Communication-identifier", ""},
+			{"instantiates-canonical", Reference, "Communication.instantiatesCanonical", "Communication-instantiates-canonical", ""},
+			{"instantiates-uri", URI, "Communication.instantiatesUri", "Communication-instantiates-uri", ""},
+			{"medium", Token, "Communication.medium", "Communication-medium", ""},
+			{"part-of", Reference, "Communication.partOf", "Communication-part-of", ""},
+			{"patient", Reference, "Communication.subject.where(resolve() is Patient)", "Communication-patient", "Patient"},
+			{"received", Date, "Communication.received", "Communication-received", ""},
+			{"recipient", Reference, "Communication.recipient", "Communication-recipient", ""},
+			{"sender", Reference, "Communication.sender", "Communication-sender", ""},
+			{"sent", Date, "Communication.sent", "Communication-sent", ""},
+			{"status", Token, "Communication.status", "Communication-status", "http://hl7.org/fhir/event-status"},
+			{"subject", Reference, "Communication.subject", "Communication-subject", ""},
 		},
 		"Provenance": {
 			{"agent", Reference, "Provenance.agent.who", "Provenance-agent", ""},

@@ -88,16 +88,19 @@ func TestSystemsAreThoseOfTheBindings(t *testing.T) {
 	require.Greater(t, checked, 10)
 }
 
-func TestOwnParamsAreOnTheRestrictionPeriod(t *testing.T) {
+func TestOwnParams(t *testing.T) {
 	t.Parallel()
 	got := map[string]string{}
-	for _, p := range search.Params("Task") {
-		if strings.HasPrefix(p.Definition, ownBase) {
-			got[p.Code+" "+p.Definition] = p.Expression
+	for _, resourceType := range search.Types() {
+		for _, p := range search.Params(resourceType) {
+			if strings.HasPrefix(p.Definition, ownBase) {
+				got[p.Code+" "+p.Definition] = p.Expression
+			}
 		}
 	}
 	require.Equal(t, map[string]string{
-		"due-date " + ownBase + "task-due-date":     "Task.restriction.period.end",
-		"not-before " + ownBase + "task-not-before": "Task.restriction.period.start",
+		"status " + ownBase + "detected-issue-status": "DetectedIssue.status",
+		"due-date " + ownBase + "task-due-date":       "Task.restriction.period.end",
+		"not-before " + ownBase + "task-not-before":   "Task.restriction.period.start",
 	}, got)
 }

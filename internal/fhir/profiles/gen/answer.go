@@ -52,6 +52,32 @@ func answers() []valueSet {
 	}
 }
 
+// handAnswers are what may be said of the parts of a hand.
+func handAnswers() []valueSet {
+	absent, present := sct(sctAbsent, "Absent (qualifier value)"), sct(sctPresent, "Present (qualifier value)")
+	usual := []fhir.Coding{sct("17621005", "Normal (qualifier value)"), sct("263654008", "Abnormal (qualifier value)")}
+	part := func(id, name, title, description string, more ...fhir.Coding) valueSet {
+		return valueSet{id, name, title, description, append(usual[:2:2], more...)}
+	}
+	return []valueSet{
+		part("hand-colour-answer", "HandColourAnswer", "Answers: colour of the hand", "Normal, or how the colour of the skin is not.",
+			sct("297952003", "Skin normal color (finding)"), sct("398979000", "Pale complexion (finding)"), sct("119419001", "Cyanosis of skin (finding)"),
+			loinc("LA17206-6", "Pale"), loinc("LA17198-5", "Cyanotic"), loinc("LA17205-8", "Mottled")),
+		part("hand-temperature-answer", "HandTemperatureAnswer", "Answers: warmth of the hand", "Normal, warm or cold.",
+			sct("102599008", "Warm skin"), sct("703883009", "Cold skin"), loinc("LA17207-4", "Warm"), loinc("LA15475-9", "Cold")),
+		part("hand-sensation-answer", "HandSensationAnswer", "Answers: sensation of the hand", "Normal, numb or tingling; abnormal without more counts as numb.",
+			append(codings(fhir.CodeNumb, fhir.CodeTingling), sct("309521004", "Numbness of hand (finding)"), sct("33653009", "Absence of sensation (finding)"),
+				sct("398026008", "Reduced sensation of skin (finding)"), sct("247322000", "Abnormal sensation"),
+				sct("309086004", "Paresthesia of hand (finding)"), sct("299956006", "Normal sensation"))...),
+		part("hand-movement-answer", "HandMovementAnswer", "Answers: movement of the hand", "Normal or weak.",
+			sct("299042006", "Weakness of hand (finding)")),
+		part("hand-swelling-answer", "HandSwellingAnswer", "Answers: swelling of the hand", "Whether the hand is swollen.",
+			absent, present, sct("299037003", "Swelling of hand (finding)")),
+		part("hand-pain-answer", "HandPainAnswer", "Answers: pain of the hand", "Whether the hand or forearm hurts out of proportion to what was done.",
+			absent, present, sct("102556003", "Pain in upper limb (finding)")),
+	}
+}
+
 // parts are what stands beside the answers.
 func parts() []valueSet {
 	return []valueSet{
@@ -98,9 +124,8 @@ func work() []valueSet {
 		{"order-kind", "OrderKind", "Kinds of order", "What may be ordered around a release plan.", used(fhir.UseOrder)},
 		{
 			"finding", "Finding", "Bedside findings", "What is charted around the release of a compression band.",
-			append(used(fhir.UseFinding), fhir.Coding{
-				System: fhir.SystemLOINC, Code: "44974-4", Display: "Pulse intensity of Unspecified artery palpation",
-			}),
+			append(used(fhir.UseFinding), loinc("44974-4", "Pulse intensity of Unspecified artery palpation"),
+				loinc("72514-3", "Pain severity - 0-10 verbal numeric rating [Score] - Reported"), loinc("8480-6", "Systolic blood pressure")),
 		},
 		{
 			"task-status", "TaskStatus", "Statuses of a Task", "The statuses that a Task of a release plan has.",
@@ -109,6 +134,15 @@ func work() []valueSet {
 		{
 			"plan-status", "PlanStatus", "Statuses of a plan", "The statuses that a release plan has.",
 			published(systemPlanStatus, "active", "on-hold", "completed", "revoked"),
+		},
+		{"issue-kind", "IssueKind", "Kinds of contradiction", "What contradicts what.", used(fhir.UseIssue)},
+		{
+			"issue-status", "IssueStatus", "Statuses of a contradiction", "A contradiction is preliminary while it is open, and final when it is settled.",
+			published(systemObservationStatus, "preliminary", "final"),
+		},
+		{
+			"call-status", "CallStatus", "Statuses of a call", "A call is in progress until somebody answers it.",
+			published(systemEventStatus, "in-progress", "completed"),
 		},
 		{
 			"procedure-status", "ProcedureStatus", "Statuses of a procedure", "A procedure is told when it is completed, withdrawn or was not done.",

@@ -96,8 +96,10 @@ func volumes() []profile {
 		}, quantity("Observation.value[x]", nil, from("required", "air-volume-unit"))...)
 		return profile{id: id, name: name, title: title, kind: "Observation", base: finding, description: description, rules: rules}
 	}
+	count := volume("band-air-volume", "BandAirVolume", "Air in the band", "The air in the compression band, counted.", fhir.CodeBandAirVolume)
+	count.rules = append(count.rules, components(part{"titrated", local(fhir.CodeTitrated), "", nil})...)
 	return []profile{
-		volume("band-air-volume", "BandAirVolume", "Air in the band", "The air in the compression band, counted.", fhir.CodeBandAirVolume),
+		count,
 		volume("band-air-removed", "BandAirRemoved", "Air removed from the band", "The air that was taken out of the band.", fhir.CodeBandAirRemoved),
 		volume("band-air-added", "BandAirAdded", "Air added to the band", "The air that was put into the band.", fhir.CodeBandAirAdded),
 	}
@@ -134,15 +136,18 @@ func haematoma() profile {
 
 func hand() profile {
 	slices := components(
-		part{"colour", coded(fhir.SystemLOINC, "39107-8"), "", nil},
-		part{"temperature", coded(fhir.SystemLOINC, "39106-0"), "", nil},
+		part{"colour", coded(fhir.SystemLOINC, "39107-8"), "", from("extensible", "hand-colour-answer")},
+		part{"temperature", coded(fhir.SystemLOINC, "39106-0"), "", from("extensible", "hand-temperature-answer")},
 		part{"refill", coded(fhir.SystemLOINC, "44963-7"), "Quantity", nil},
-		part{"sensation", local(fhir.CodeHandSensation), "", nil},
-		part{"movement", local(fhir.CodeHandMovement), "", nil},
+		part{"sensation", local(fhir.CodeHandSensation), "", from("extensible", "hand-sensation-answer")},
+		part{"movement", local(fhir.CodeHandMovement), "", from("extensible", "hand-movement-answer")},
+		part{"swelling", local(fhir.CodeHandSwelling), "", from("extensible", "hand-swelling-answer")},
+		part{"pain", local(fhir.CodeHandPain), "", from("extensible", "hand-pain-answer")},
 	)
 	slices = append(slices, quantity("Observation.component:refill.value[x]", fixedCode(fhir.UnitSecond), nil)...)
 	return answered("hand-check", "HandCheck", "Hand check",
-		"The hand beyond the access site: normal, or abnormal with colour, warmth, capillary refill, sensation and movement.",
+		"The hand beyond the access site: normal, or abnormal with colour, warmth, capillary refill, sensation, movement, swelling and pain. "+
+			"A part counts as a sign when its answer is coded, or its refill is above 3 s.",
 		local(fhir.CodeHandCheck), "hand-answer", slices...)
 }
 
@@ -160,7 +165,7 @@ func pain() profile {
 	}, quantity("Observation.value[x]", fixedCode("{score}"), nil)...)
 	return profile{
 		id: "pain-score", name: "PainScore", title: "Pain score", kind: "Observation", base: finding,
-		description: "Pain as the patient says it, from 0 to 10. It is kept and shown, and moves nothing by itself.", rules: rules,
+		description: "Pain as the patient says it, from 0 to 10.", rules: rules,
 	}
 }
 
@@ -178,8 +183,11 @@ func components(parts ...part) []rule {
 	for _, p := range parts {
 		at := "Observation.component:" + p.slice
 		rules = append(rules, rule{id: at, card: "0..1", must: true}, rule{id: at + ".code", pattern: p.code})
-		if p.kind != "" {
+		switch {
+		case p.kind != "":
 			rules = append(rules, rule{id: at + ".value[x]", types: of(p.kind), binding: p.binding, must: true})
+		case p.binding != nil:
+			rules = append(rules, rule{id: at + ".value[x]", binding: p.binding, must: true})
 		}
 	}
 	return rules

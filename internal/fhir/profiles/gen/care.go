@@ -2,8 +2,9 @@ package main
 
 import "fhirsvc/internal/fhir"
 
-// care are what the service itself writes: the plan and its Tasks.
-func care() []profile { return []profile{carePlan(), task()} }
+// care are what the service itself writes: the plan and its Tasks, what contradicts what,
+// and who was called.
+func care() []profile { return []profile{carePlan(), task(), issue(), call()} }
 
 func carePlan() profile {
 	return profile{

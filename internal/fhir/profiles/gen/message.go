@@ -2,9 +2,36 @@ package main
 
 import "fhirsvc/internal/fhir"
 
-// incoming are the event that starts a plan, and the orders that change one.
+// incoming are the event that starts a plan, and the doses and orders that change one.
 func incoming() []profile {
-	return []profile{completedMessage(), completedHeader(), procedure(), order()}
+	return []profile{completedMessage(), completedHeader(), procedure(), dose(), order()}
+}
+
+func dose() profile {
+	return profile{
+		id: "medication-given", name: "MedicationGiven", title: "Medication given", kind: "MedicationAdministration",
+		description: "What was given to a patient with a compression band. An anticoagulant that is given while the band is on " +
+			"stops the release until a prescriber has decided; its kind is read from the code.",
+		rules: []rule{
+			{id: "MedicationAdministration.status", must: true},
+			{id: "MedicationAdministration.medication[x]", short: "Coded, best by ATC", must: true, constraints: []constraint{
+				must("med-1", "What was given is coded, or a Medication says it", "($this is Reference) or coding.exists()"),
+			}},
+			{
+				id: "MedicationAdministration.subject", types: referenceTo("Patient"), must: true,
+				constraints: []constraint{
+					must("med-2", "The patient is named by reference or by identifier", "reference.exists() or identifier.exists()"),
+				},
+			},
+			{id: "MedicationAdministration.context", must: true},
+			{id: "MedicationAdministration.effective[x]", must: true, constraints: []constraint{
+				must("med-3", "When it was given is a time of day with an offset, not a date alone",
+					"($this is Period and (start | end).all($this.toString().contains('T'))) or $this.toString().contains('T')"),
+			}},
+			{id: "MedicationAdministration.performer", must: true},
+			{id: "MedicationAdministration.partOf", must: true},
+		},
+	}
 }
 
 func completedMessage() profile {

@@ -1,6 +1,10 @@
 package main
 
-import "fhirsvc/internal/fhir"
+import (
+	"slices"
+
+	"fhirsvc/internal/fhir"
+)
 
 const valueSetBase = fhir.CanonicalBase + "/ValueSet/"
 
@@ -8,6 +12,8 @@ const (
 	systemTaskStatus  = "http://hl7.org/fhir/task-status"
 	systemPlanStatus  = "http://hl7.org/fhir/request-status"
 	systemEventStatus = "http://hl7.org/fhir/event-status"
+
+	systemObservationStatus = "http://hl7.org/fhir/observation-status"
 )
 
 // valueSet lists its codes one by one.
@@ -69,6 +75,10 @@ func sct(code, display string) fhir.Coding {
 	return fhir.Coding{System: fhir.SystemSNOMED, Code: code, Display: display}
 }
 
+func loinc(code, display string) fhir.Coding {
+	return fhir.Coding{System: fhir.SystemLOINC, Code: code, Display: display}
+}
+
 func dcm(code, display string) fhir.Coding {
 	return fhir.Coding{System: fhir.SystemDICOM, Code: code, Display: display}
 }
@@ -102,5 +112,5 @@ func published(system string, codes ...string) []fhir.Coding {
 }
 
 func valueSets() []valueSet {
-	return append(append(answers(), parts()...), work()...)
+	return slices.Concat(answers(), handAnswers(), parts(), work())
 }
