@@ -21,8 +21,8 @@ import (
 // resourceTypes are those of which something may be stored.
 func resourceTypes() []string {
 	return []string{
-		"Patient", "Encounter", "Practitioner", "Procedure", "CarePlan", "Task", "Observation", "Flag",
-		"Provenance", "ServiceRequest", "Device", "MedicationAdministration",
+		"Patient", "Encounter", "Practitioner", "Procedure", "CarePlan", "Task", "Observation", "Flag", "DetectedIssue",
+		"Communication", "Provenance", "ServiceRequest", "Device", "MedicationAdministration",
 	}
 }
 
