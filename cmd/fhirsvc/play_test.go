@@ -18,7 +18,7 @@ func TestSandboxPlaysAnEpisode(t *testing.T) {
 		2*time.Minute, tick, p.stdout)
 	for _, pattern := range []string{
 		`EHR +tells over JetStream: diagnostic done through the right wrist, 15 mL in the band`,
-		`fhirsvc +has a plan of 11 Tasks`,
+		`fhirsvc +has a plan of 12 Tasks`,
 		`arrival check: dry, no haematoma, hand normal, 15 mL in the band`,
 		`release step 1: 3 mL out, dry`,
 		`release step 3: 3 mL out, BLEEDING\. In the band: 6 mL\. NEXT, STAT: restore compression of 3 mL`,
