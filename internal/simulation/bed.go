@@ -116,7 +116,7 @@ func (b *bed) step(in workflow.Input) {
 			if !eff.At.IsZero() && !eff.At.After(after.Last) {
 				b.fault("it asks to be woken in the past")
 			}
-		case workflow.PutPlan, workflow.PutFlag:
+		case workflow.PutPlan, workflow.PutFlag, workflow.PutIssue, workflow.PutNotice:
 		}
 	}
 }
@@ -181,7 +181,9 @@ func (b *bed) target(t *workflow.Task) (at time.Time, ok bool) {
 			return t.NotBefore, true
 		}
 	case workflow.ArrivalCheck, workflow.RecordBandVolume, workflow.PatencyCheck, workflow.SiteCheck,
-		workflow.PostRemovalCheck, workflow.ConfirmBandState, workflow.SettleVolume:
+		workflow.PostRemovalCheck, workflow.ConfirmBandState, workflow.SettleVolume, workflow.Titration, workflow.UlnarCompression:
+	case workflow.PatientTeaching:
+		return at, false // nobody comes for it alone
 	}
 	return t.Due, true
 }

@@ -32,7 +32,7 @@ func (b *bed) visit(at time.Time) {
 	}
 	v := &visit{bed: b, at: at.Add(time.Second), batch: chance(b.r, b.rates.Nursing.Batch)}
 	b.result.Visits++
-	act, dressing := v.dueAct(), v.due(workflow.Dressing)
+	act, told := v.dueAct(), v.toComplete()
 	bleeding := v.look(v.asked(act))
 	switch {
 	case bleeding && v.wrist.on:
@@ -42,11 +42,28 @@ func (b *bed) visit(at time.Time) {
 	case act != nil && v.still(act):
 		v.do(act)
 	}
-	if dressing != nil {
-		v.done = append(v.done, workflow.TaskUpdate{Task: dressing.Key, Status: workflow.TaskCompleted, End: v.at, By: "nurse"})
+	for _, k := range told {
+		v.done = append(v.done, workflow.TaskUpdate{Task: k, Status: workflow.TaskCompleted, End: v.at, By: "nurse"})
+	}
+	if len(told) > 0 {
 		v.say()
 	}
 	v.end()
+}
+
+// toComplete names what is done on this visit and told by completing its Task alone: the
+// dressing when its time has come, and what the patient is to be told whenever it may be.
+func (v *visit) toComplete() []workflow.TaskKey {
+	var keys []workflow.TaskKey
+	if t := v.due(workflow.Dressing); t != nil {
+		keys = append(keys, t.Key)
+	}
+	for _, t := range v.e.Tasks {
+		if t.Key.Code == workflow.PatientTeaching && t.Status.Turn() {
+			keys = append(keys, t.Key)
+		}
+	}
+	return keys
 }
 
 // dueAct is the change of air or removal that may be done on this visit, easing first; a
