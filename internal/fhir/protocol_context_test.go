@@ -55,8 +55,10 @@ func TestApplicability(t *testing.T) {
 		"left wrist": {[]map[string]any{
 			contextOf(SystemLocal, "access-route", localConcept("wrist-radial")), contextOf(SystemLocal, "access-side", answered(SystemSNOMED, "368504007")[1:]),
 		}, workflow.Applicability{Kind: kind, Access: &workflow.Access{Side: workflow.Left, Distal: &no}}},
-		"with one of two drugs": {[]map[string]any{drug("other-anticoagulant"), contextOf(SystemLocal, "given-drug", answered(SystemATC, "B01AC13")[1:])},
-			workflow.Applicability{Kind: kind, Drugs: []workflow.Drug{workflow.GlycoproteinInhibitor, workflow.OtherAnticoagulant}}},
+		"with one of two drugs": {
+			[]map[string]any{drug("other-anticoagulant"), contextOf(SystemLocal, "given-drug", answered(SystemATC, "B01AC13")[1:])},
+			workflow.Applicability{Kind: kind, Drugs: []workflow.Drug{workflow.GlycoproteinInhibitor, workflow.OtherAnticoagulant}},
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			p, issues := withContexts(t, tt.contexts...)

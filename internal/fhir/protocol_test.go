@@ -225,6 +225,9 @@ func TestProtocolFaults(t *testing.T) {
 		{"another finding", func(m map[string]any) {
 			setParameter(m, "required-site-check", map[string]any{"url": "value", "valueCodeableConcept": map[string]any{"coding": []any{map[string]any{"system": SystemLOINC, "code": "8867-4"}}}})
 		}, outcome.CodeValue, "code of a finding"},
+		{"a finding that nobody can be asked for", func(m map[string]any) {
+			setParameter(m, "required-site-check", map[string]any{"url": "value", "valueCodeableConcept": map[string]any{"coding": []any{map[string]any{"system": SystemLocal, "code": "anticoagulant-given"}}}})
+		}, outcome.CodeValue, "not a finding that a check can ask for"},
 		{"no value", func(m map[string]any) {
 			_, at := parameterOf(m, "step")
 			parts := m["extension"].([]any)[at].(map[string]any)

@@ -83,6 +83,6 @@ func taskParts() []rule {
 		{id: wanted + ".type", pattern: local(fhir.CodeRequiredFinding)},
 		{id: wanted + ".value[x]", types: of("CodeableConcept"), binding: from("required", "finding")},
 		{id: "Task.output", must: true},
-		{id: "Task.output.value[x]", types: referenceTo("Observation"), must: true},
+		{id: "Task.output.value[x]", types: referenceTo("Observation", "MedicationAdministration"), must: true},
 	}...)
 }
