@@ -40,6 +40,7 @@ func TestHandSigns(t *testing.T) {
 		{"reduced sensation", part(local, "hand-sensation", concept(sct, "398026008")), workflow.HandNumb, false},
 		{"sensation abnormal, the graver of two", part(local, "hand-sensation", concept(sct, "263654008")), workflow.HandNumb, false},
 		{"tingling", part(local, "hand-sensation", concept(local, "tingling")), workflow.HandTingling, false},
+		{"tingling, coded broadly as well", part(local, "hand-sensation", `"valueCodeableConcept":{"coding":[{"system":"`+local+`","code":"tingling"},{"system":"`+sct+`","code":"263654008"}]}`), workflow.HandTingling, false},
 		{"sensation normal", part(local, "hand-sensation", concept(sct, "17621005")), "", false},
 		{"weak", part(local, "hand-movement", concept(sct, "299042006")), workflow.HandWeak, false},
 		{"swollen", part(local, "hand-swelling", concept(sct, "52101004")), workflow.HandSwollen, false},

@@ -76,7 +76,7 @@ func (c Context) issueText(i workflow.Issue) *Narrative {
 	}
 	rows := [][2]string{{"Since", c.told(i.Since)}}
 	if !i.Settled.IsZero() {
-		rows = append(rows, [2]string{"Settled", c.clock(i.Settled)}, [2]string{"By", i.How})
+		rows = append(rows, [2]string{"Settled", c.clock(i.Settled)}, [2]string{"How", i.How})
 	}
 	n.table(rows)
 	return n.text()

@@ -64,7 +64,11 @@ func (c Context) noticeText(x workflow.Notice) *Narrative {
 	if !x.Answered.IsZero() {
 		state = "answered"
 	}
-	n.para("Call to the "+LevelWords(x.Level), state)
+	called := "Nobody can be called"
+	if x.Level != workflow.NobodyCalled {
+		called = "Call to the " + LevelWords(x.Level)
+	}
+	n.para(called, state)
 	n.para("", noticeWords(x))
 	rows := [][2]string{{"About", taskWords(x.Task)}, {"Priority", string(x.Priority)}, {"Called", c.told(x.At)}}
 	if !x.Answered.IsZero() {

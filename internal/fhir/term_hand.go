@@ -13,9 +13,10 @@ type handPart struct {
 }
 
 // handParts is the table of the parts. Answers that say that something is wrong come
-// first, so that of two codings the graver one counts. Colour, warmth and refill are
-// those of the skin and nail bed (LOINC); the LOINC answers are those of their answer
-// lists, and the SNOMED CT findings those of IHE PCC mPSC.
+// first, so that of two codings the graver one counts; of a sensation that is told broadly
+// and narrowly, the narrow one. Colour, warmth and refill are those of the skin and nail
+// bed (LOINC), the LOINC answers those of their answer lists, and the SNOMED CT findings
+// those of IHE PCC mPSC.
 func handParts() []handPart {
 	normal := sct("17621005", "Normal (qualifier value)")
 	abnormal := sct("263654008", "Abnormal (qualifier value)")
@@ -37,11 +38,11 @@ func handParts() []handPart {
 			[]standard{sctLicensed("50427001", "Increased capillary filling time (finding)")},
 			[]standard{sctLicensed("45332005", "Normal capillary filling (finding)")}),
 		{CodeHandSensation.Coding(), []term[workflow.HandSign]{
-			{value: workflow.HandNumb, local: CodeNumb, same: []standard{sct("309521004", "Numbness of hand (finding)"), abnormal}, also: []standard{
+			{value: workflow.HandNumb, local: CodeNumb, same: []standard{sct("309521004", "Numbness of hand (finding)")}, also: []standard{
 				sct("33653009", "Absence of sensation (finding)"), sct("398026008", "Reduced sensation of skin (finding)"),
-				sctLicensed("247322000", "Abnormal sensation"),
 			}},
 			{value: workflow.HandTingling, local: CodeTingling, same: []standard{sct("309086004", "Paresthesia of hand (finding)")}},
+			{value: workflow.HandNumb, same: []standard{abnormal}, also: []standard{sctLicensed("247322000", "Abnormal sensation")}},
 			{same: []standard{normal}, also: []standard{sctLicensed("299956006", "Normal sensation")}},
 		}},
 		part(CodeHandMovement.Coding(), workflow.HandWeak, []standard{sct("299042006", "Weakness of hand (finding)")}, nil),
@@ -73,7 +74,7 @@ func ReadHandSign(part, answer CodeableConcept) (workflow.HandSign, bool) {
 }
 
 // slowRefill is the time above which the capillary refill of a nail bed is slow, in
-// seconds (judgement on published 2 to 3 s).
+// seconds (common practice).
 const slowRefill = "3"
 
 // sign reads one component of a hand check; false when it can't be read as a sign, nor
