@@ -59,8 +59,8 @@ func (v *view) judgeDrugs() {
 // medicated: an anticoagulant given while the band is on stops releases until a
 // prescriber has decided or ordered the time of the next step.
 func (v *view) medicated(f *Finding) {
-	if !f.Real() {
-		return
+	if !f.Real() || f.When().Before(firstOf(v.first, v.begun())) {
+		return // a dose of the procedure itself
 	}
 	if !v.bandOn() {
 		v.drugOff = f

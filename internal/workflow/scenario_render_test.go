@@ -33,7 +33,11 @@ func (s *story) checkRendered(effects []workflow.Effect) {
 			body, err = fhir.RenderPlan(e.Plan, c, v)
 		case workflow.PutFlag:
 			body, err = fhir.RenderFlag(e.Flag, c, v)
-		case workflow.WakeAt, workflow.PutIssue, workflow.PutNotice:
+		case workflow.PutIssue:
+			body, err = fhir.RenderIssue(e.Issue, c, v)
+		case workflow.PutNotice:
+			body, err = fhir.RenderNotice(e.Notice, c, v)
+		case workflow.WakeAt:
 			continue
 		}
 		require.NoError(s.t, err)

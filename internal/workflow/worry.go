@@ -77,7 +77,7 @@ func (v *view) pulseFound(f *Finding) {
 // handFound: a hand that may be in danger is told at once; one that is uncomfortable
 // under a tight band gets less pressure first, see handConcern.
 func (v *view) handFound(f *Finding) {
-	if f.Answer == Normal {
+	if f.Answer == Normal && len(f.Signs) == 0 { // normal with a sign is not normal
 		v.body.hand, v.body.suffers = nil, time.Time{}
 		v.clear(string(Hand))
 		return
