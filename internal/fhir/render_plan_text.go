@@ -39,8 +39,44 @@ func (c Context) planRows(p workflow.Plan) [][2]string {
 		{"Last patency test", c.foundWords(s.LastPatency, s.PatencyAt)},
 		{"Counted from", c.told(p.Start)},
 		{forecast("Band off", s.BandOn), c.told(p.Off)},
+		{"Band off if it bleeds at the next step", c.ifBleedWords(s)},
 		{forecast("End", p.Status == workflow.PlanActive || p.Status == workflow.PlanOnHold), c.told(p.End)},
+		{"First release after", minutesWords(s.Figures.FirstRelease)},
+		{"Time on the wrist", minutesWords(s.Figures.BandTime)},
+		{"Late care", delayWords(s.Figures.Care)},
+		{"Late charting", delayWords(s.Figures.Charting)},
+		{"Charted as not done", countWords(s.Figures.NotDone)},
 	}
+}
+
+// ifBleedWords says what would change the forecast.
+func (c Context) ifBleedWords(s workflow.Summary) string {
+	if s.OffIfBleed.IsZero() {
+		return ""
+	}
+	return c.clock(s.OffIfBleed) + "; each late step moves both times by as much"
+}
+
+func minutesWords(d time.Duration) string {
+	if d == 0 {
+		return ""
+	}
+	return strconv.FormatInt(int64(d.Round(time.Minute)/time.Minute), 10) + " min"
+}
+
+// delayWords is empty when nothing was late.
+func delayWords(d workflow.Delays) string {
+	if d.Late == 0 {
+		return ""
+	}
+	return strconv.Itoa(d.Late) + " of " + strconv.Itoa(d.Of) + ", at worst " + minutesWords(d.Worst)
+}
+
+func countWords(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return strconv.Itoa(n)
 }
 
 // forecast marks a time that has not come yet.

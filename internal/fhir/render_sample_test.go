@@ -205,7 +205,13 @@ func bleedingPlan() workflow.Plan {
 			LastLook: clockAt("2026-11-25T14:08:00Z"), LastAnswer: workflow.Haemostasis,
 			LastPatency: workflow.Patent, PatencyAt: clockAt("2026-11-25T13:05:00Z"),
 			Next: &next, NextAt: clockAt("2026-11-25T14:38:00Z"),
-			Withheld: []workflow.Withheld{{Reason: "the hold after bleeding is not over", Lifter: "clinician", Again: clockAt("2026-11-25T14:38:00Z")}},
+			Withheld:   []workflow.Withheld{{Reason: "the hold after bleeding is not over", Lifter: "clinician", Again: clockAt("2026-11-25T14:38:00Z")}},
+			OffIfBleed: clockAt("2026-11-25T16:50:00Z"),
+			Figures: workflow.Figures{
+				FirstRelease: 63 * time.Minute, NotDone: 1,
+				Care:     workflow.Delays{Of: 9, Late: 2, Worst: 33 * time.Minute},
+				Charting: workflow.Delays{Of: 21, Late: 4, Worst: 51 * time.Minute},
+			},
 		},
 	}
 }

@@ -1,20 +1,32 @@
 package mutate
 
 import (
-	"encoding/json"
 	"strings"
 
 	"fhirsvc/internal/fhir/tree"
 )
 
-// edit is one change of a document: a node's value replaced or its member dropped,
-// or members added to an object.
-type edit struct {
-	at      *tree.Node
-	replace string // JSON text; "" when drop or add
-	drop    bool
-	add     string // JSON text of members, to stand at the end of the object at
-	also    *tree.Node
+// edit is a change of a document, in JSON text: what stands instead of a value, "" for
+// nothing, and which members are added at the end of an object.
+type edit struct{ instead, add map[*tree.Node]string }
+
+func replaced(n *tree.Node, text string) edit {
+	return edit{instead: map[*tree.Node]string{n: text}}
+}
+
+func added(n *tree.Node, members string) edit {
+	return edit{add: map[*tree.Node]string{n: members}}
+}
+
+// dropped leaves out members; a nil one is none.
+func dropped(members ...*tree.Node) edit {
+	e := edit{instead: map[*tree.Node]string{}}
+	for _, n := range members {
+		if n != nil {
+			e.instead[n] = ""
+		}
+	}
+	return e
 }
 
 // render writes the document with the edit. Members keep their order, numbers their text.
@@ -25,8 +37,8 @@ func render(doc *tree.Document, e edit) []byte {
 }
 
 func write(b *strings.Builder, doc *tree.Document, n *tree.Node, e edit) {
-	if n == e.at && e.replace != "" {
-		b.WriteString(e.replace)
+	if text, ok := e.instead[n]; ok {
+		b.WriteString(text)
 		return
 	}
 	switch n.Kind {
@@ -34,16 +46,16 @@ func write(b *strings.Builder, doc *tree.Document, n *tree.Node, e edit) {
 		b.WriteByte('{')
 		first := true
 		for c := n.First(); c != nil; c = c.Next() {
-			if e.drop && (c == e.at || c == e.also) {
+			if text, ok := e.instead[c]; ok && text == "" {
 				continue
 			}
 			separate(b, &first)
 			b.WriteString(quote(c.Name) + ":")
 			write(b, doc, c, e)
 		}
-		if n == e.at && e.add != "" {
+		if text := e.add[n]; text != "" {
 			separate(b, &first)
-			b.WriteString(e.add)
+			b.WriteString(text)
 		}
 		b.WriteByte('}')
 	case tree.Array:
@@ -55,8 +67,8 @@ func write(b *strings.Builder, doc *tree.Document, n *tree.Node, e edit) {
 		}
 		b.WriteByte(']')
 	case tree.Absent, tree.Null, tree.Bool, tree.Number, tree.String:
+		b.WriteString(doc.Raw(n))
 	}
-	b.WriteString(doc.Raw(n))
 }
 
 func separate(b *strings.Builder, first *bool) {
@@ -66,10 +78,4 @@ func separate(b *strings.Builder, first *bool) {
 	*first = false
 }
 
-func quote(s string) string {
-	q, err := json.Marshal(s)
-	if err != nil {
-		return `""` // a string always marshals
-	}
-	return string(q)
-}
+func quote(s string) string { return string(toJSON(s)) }

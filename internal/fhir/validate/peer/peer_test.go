@@ -10,11 +10,9 @@ import (
 	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/require"
 
-	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/definitions/gen/npm"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/validate"
-	"fhirsvc/internal/fhir/validate/mutate"
 )
 
 func newPeer(t *testing.T) *jsonformat.Unmarshaller {
@@ -56,25 +54,6 @@ func TestThePeerAcceptsWhatWeCallValid(t *testing.T) {
 	for name, body := range valid(t) {
 		_, err := u.Unmarshal(body)
 		require.NoError(t, err, name)
-	}
-}
-
-// TestMutants counts which mutants the peer finds; we find all.
-func TestMutants(t *testing.T) {
-	t.Parallel()
-	u, v := newPeer(t), validate.New(validate.Options{})
-	theirs, all := map[string]int{}, map[string]int{}
-	for name, body := range valid(t) {
-		for _, m := range mutate.All(definitions.R4(), body) {
-			all[m.Class]++
-			if _, err := u.Unmarshal(m.Body); err != nil {
-				theirs[m.Class]++
-			}
-			require.True(t, outcome.HasErrors(v.Resource(m.Body)), "%s: %s at %s", name, m.Class, m.Path)
-		}
-	}
-	for class, n := range all {
-		t.Logf("%-45s the peer finds %d of %d", class, theirs[class], n)
 	}
 }
 
