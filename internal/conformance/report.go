@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"fhirsvc/internal/fhir/validate/mutate"
 )
 
 // class is a kind of mutation and how the report puts it.
@@ -12,23 +14,23 @@ type class struct{ name, text string }
 // classes in the order of the report.
 func classes() []class {
 	return []class{
-		{"required", "required element dropped"},
-		{"json-type", "value of another JSON type"},
-		{"format", "value not in its primitive type's format"},
-		{"cardinality", "two values where one is allowed"},
-		{"array", "one value in an array, or an array's value alone"},
-		{"choice", "second value of a choice, or a type that is not in it"},
-		{"unknown-element", "unknown element"},
-		{"duplicate-key", "member name twice"},
-		{"null", "null for the value"},
-		{"empty", "empty object, array or string"},
-		{"companion", "wrong `_name` companion"},
-		{"binding", "code outside a required value set"},
-		{"reference-target", "reference to a type that is not allowed"},
-		{invariantClass, "invariant violated"},
-		{bundleClass, "Bundle at odds with what R4 says in words"},
-		{vitalClass, "vital sign that does not fit its published profile"},
-		{attachmentClass, "Attachment whose size or hash is not that of its data"},
+		{mutate.Required, "required element dropped"},
+		{mutate.JSONType, "value of another JSON type"},
+		{mutate.Format, "value not in its primitive type's format"},
+		{mutate.Cardinality, "two values where one is allowed"},
+		{mutate.Array, "one value in an array, or an array's value alone"},
+		{mutate.Choice, "second value of a choice, or a type that is not in it"},
+		{mutate.Unknown, "unknown element"},
+		{mutate.Duplicate, "member name twice"},
+		{mutate.Null, "null for the value"},
+		{mutate.Empty, "empty object, array or string"},
+		{mutate.Companion, "wrong `_name` companion"},
+		{mutate.Binding, "code outside a required value set"},
+		{mutate.Target, "reference to a type that is not allowed"},
+		{mutate.Invariant, "invariant violated"},
+		{mutate.Bundle, "Bundle at odds with what R4 says in words"},
+		{mutate.VitalSign, "vital sign that does not fit its published profile"},
+		{mutate.Attachment, "Attachment whose size or hash is not that of its data"},
 	}
 }
 

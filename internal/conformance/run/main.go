@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"fhirsvc/internal/conformance"
@@ -17,6 +18,8 @@ import (
 const (
 	listFile = "internal/conformance/differences.txt"
 	document = "docs/validation.md"
+	caseList = "docs/validation-cases.md"
+	testdata = "internal/fhir/validate/testdata"
 	limit    = 30 * time.Minute
 )
 
@@ -31,7 +34,7 @@ func main() {
 	flag.StringVar(&o.java, "java", "", "`folder` with the built reference validator")
 	flag.StringVar(&o.npm, "npm", "", "`folder` of npm's installed packages")
 	flag.StringVar(&o.google, "google", "", "the built `program` of internal/conformance/google")
-	flag.BoolVar(&o.update, "update", false, "rewrite the tables of "+document)
+	flag.BoolVar(&o.update, "update", false, "rewrite the tables of "+document+" and "+caseList)
 	flag.Parse()
 	o.folders = flag.Args()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
@@ -80,14 +83,21 @@ func run(ctx context.Context, o options) error {
 	return nil
 }
 
-// corpus is all cases: mutants, published examples, and what is in the folders.
+// corpus is all cases: mutants, published examples, HL7's cases, and what is in the folders.
 func corpus(folders []string) ([]conformance.Case, error) {
-	cases := conformance.Mutants()
+	cases, err := conformance.Mutants(testdata + "/valid")
+	if err != nil {
+		return nil, err
+	}
 	examples, err := conformance.Examples()
 	if err != nil {
 		return nil, err
 	}
-	cases = append(cases, examples...)
+	hl7, err := conformance.HL7Cases(testdata + "/hl7")
+	if err != nil {
+		return nil, err
+	}
+	cases = slices.Concat(cases, examples, hl7)
 	for _, f := range folders {
 		stored, err := conformance.Folder(f, profiles.Outgoing().Require)
 		if err != nil {
@@ -138,27 +148,30 @@ func differences() ([]*conformance.Difference, error) {
 	return conformance.ReadDifferences(f)
 }
 
-// hold compares the tables of the document with what came out, or rewrites them.
+// hold compares the tables of the documents with what came out, or rewrites them.
 func hold(update bool, cases []conformance.Case, judgements []conformance.Judgement, list []*conformance.Difference) error {
-	old, err := os.ReadFile(document)
+	reasons, err := conformance.Reasons(testdata + "/hl7_misses.txt")
 	if err != nil {
 		return err
 	}
-	table := conformance.Table(cases, judgements)
-	text, err := conformance.Replace(string(old), "table", table)
+	return errors.Join(
+		holdTable(update, document, "table", conformance.Table(cases, judgements)),
+		holdTable(update, document, "differences", conformance.List(list)),
+		holdTable(update, caseList, "cases", conformance.CaseTable(cases, judgements, reasons)))
+}
+
+func holdTable(update bool, file, name, table string) error {
+	old, err := os.ReadFile(file)
 	if err != nil {
 		return err
 	}
-	text, err = conformance.Replace(text, "differences", conformance.List(list))
-	if err != nil {
+	text, err := conformance.Replace(string(old), name, table)
+	if err != nil || text == string(old) {
 		return err
-	}
-	if text == string(old) {
-		return nil
 	}
 	if !update {
 		fmt.Print(table)
-		return errors.New(document + ": the tables are not what came out; run make conformance UPDATE=-update and read the diff")
+		return fmt.Errorf("%s: the table %q is not what came out; run make conformance UPDATE=-update and read the diff", file, name)
 	}
-	return os.WriteFile(document, []byte(text), 0o644)
+	return os.WriteFile(file, []byte(text), 0o644)
 }

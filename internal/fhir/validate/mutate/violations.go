@@ -1,4 +1,4 @@
-package conformance
+package mutate
 
 // violations break the invariants of the resource types, and those of types that stand
 // only in an extension here (hl7.org/fhir/R4, each resource's page, "Constraints").

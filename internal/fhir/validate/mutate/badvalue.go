@@ -1,4 +1,4 @@
-package conformance
+package mutate
 
 // badValues gives values of the right JSON type that are not in the format of a
 // primitive type, as JSON; none for types that take every value of their JSON type.
@@ -6,7 +6,7 @@ package conformance
 func badValues(primitive string) []string {
 	switch primitive {
 	case "integer":
-		return []string{`1.5`, `2147483648`, `-2147483649`}
+		return []string{`1.5`, `1e3`, `2147483648`, `-2147483649`}
 	case "positiveInt":
 		return []string{`0`, `-1`, `1.5`, `2147483648`}
 	case "unsignedInt":
@@ -23,7 +23,7 @@ func badValues(primitive string) []string {
 	case "time":
 		return []string{`"24:00:00"`, `"9:00:00"`, `"09:00"`, `"09:00:00Z"`, `"09:61:00"`}
 	case "base64Binary":
-		return []string{`"dGV4d*=="`, `"dGV4dA="`, `"dGV4dA"`}
+		return []string{`"dGV4d*=="`, `"dGV4dA="`, `"dGV4dA"`, `"a=b="`}
 	case "string", "markdown":
 		return []string{`"a\u0001b"`, `"a\u0000b"`}
 	case "code":

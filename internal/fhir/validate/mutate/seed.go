@@ -1,4 +1,4 @@
-package conformance
+package mutate
 
 import (
 	"bytes"
@@ -12,13 +12,13 @@ import (
 )
 
 // Types are the resource types that the service reads or writes and that mutants are
-// made of, in the order of the report.
+// made of; Bundle last, so that what it holds was there before by itself.
 func Types() []string {
 	return []string{
-		"Bundle", "CapabilityStatement", "CarePlan", "Device", "Encounter", "Flag",
+		"CapabilityStatement", "CarePlan", "Device", "Encounter", "Flag",
 		"MedicationAdministration", "MessageHeader", "Observation", "OperationOutcome",
 		"Patient", "PlanDefinition", "Practitioner", "Procedure", "Provenance",
-		"ServiceRequest", "Task",
+		"ServiceRequest", "Task", "Bundle",
 	}
 }
 
@@ -185,25 +185,6 @@ func target(ref *definitions.TypeRef) string {
 		return "Patient"
 	}
 	return ref.Targets[0]
-}
-
-// clone copies a value of JSON.
-func clone(v any) any {
-	switch v := v.(type) {
-	case object:
-		out := make(object, len(v))
-		for k, c := range v {
-			out[k] = clone(c)
-		}
-		return out
-	case []any:
-		out := make([]any, len(v))
-		for i, c := range v {
-			out[i] = clone(c)
-		}
-		return out
-	}
-	return v
 }
 
 // fromJSON reads a value that is written in this package; bad text is our bug.

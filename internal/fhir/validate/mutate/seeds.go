@@ -1,25 +1,25 @@
-package conformance
+package mutate
 
 import "fhirsvc/internal/fhir/definitions"
 
-// seedOf is a valid resource that mutants are made from. A type has several where
-// elements exclude one another.
+// seedOf says what a seed is made of. A type has several where elements exclude one
+// another.
 type seedOf struct {
-	name   string // "Bundle", "Bundle-history"
+	name   string
 	typ    string
 	values map[string]string
 }
 
-// seeds lists them, the fullest of each type first.
-func seeds() []seedOf {
-	var out []seedOf
+// Seeds gives the seeds, by type, the fullest of each type first.
+func Seeds() []Seed {
+	var out []Seed
 	for _, t := range Types() {
-		out = append(out, variants(t)...)
+		for _, v := range variants(t) {
+			out = append(out, Seed{v.name, toJSON(build(definitions.R4(), v.typ, v.values))})
+		}
 	}
 	return out
 }
-
-func (s seedOf) make() object { return build(definitions.R4(), s.typ, s.values) }
 
 // variants gives the seeds of one type.
 func variants(typ string) []seedOf {

@@ -1,4 +1,4 @@
-package conformance
+package mutate
 
 import "encoding/json"
 
