@@ -94,6 +94,7 @@ type resourceCapability struct {
 	ConditionalCreate bool     `json:"conditionalCreate"`
 	ConditionalRead   string   `json:"conditionalRead"`
 	SearchParam       []named  `json:"searchParam"`
+	Operation         []named  `json:"operation,omitempty"`
 }
 
 func (k capabilities) statement(base string) capabilityStatement {
@@ -132,6 +133,9 @@ func resourceCapabilities() []resourceCapability {
 				k.Versioning = "versioned-update"
 			case interactionRead, interactionVread, interactionHistory, interactionSearch, interactionPatch:
 			}
+		}
+		if r.Type == "Task" {
+			k.Operation = []named{{Name: "workload", Definition: "https://fhirsvc.example/fhir/OperationDefinition/task-workload"}}
 		}
 		for _, p := range search.Params(r.Type) {
 			k.SearchParam = append(k.SearchParam, named{Name: p.Code, Definition: p.Definition, Type: p.Kind.String()})

@@ -50,6 +50,7 @@ func (s *server) routes(e *echo.Echo) {
 	e.Match(both, root+"/metadata", s.metadata, negotiated)
 	e.POST(root, s.bundle, negotiated)
 	e.POST(root+"/$process-message", s.processMessage, negotiated)
+	e.Match(both, root+"/Task/$workload", s.workload, negotiated)
 	for _, r := range resources() {
 		base := root + "/" + r.Type
 		for _, i := range r.Interactions {

@@ -1,0 +1,111 @@
+package rest
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/workflow"
+)
+
+// Limits of a workload: a shift by default, a day at most.
+const (
+	workloadHours    = 8
+	workloadMaxHours = 24
+	workloadPage     = 200
+)
+
+// workload is GET Task/$workload: how many Tasks fall due in each quarter of an hour, by
+// what is planned now. Parameters: from (dateTime with offset, required), hours (1 to
+// 24). The answer is a Parameters resource.
+func (s *server) workload(c echo.Context) error {
+	from, hours, err := workloadParams(c.QueryParams())
+	if err != nil {
+		return err
+	}
+	tasks, err := s.planned(c.Request().Context(), from.Add(time.Duration(hours)*time.Hour))
+	if err != nil {
+		return err
+	}
+	loads := workflow.Workload(tasks, from, hours*int(time.Hour/workflow.Quarter))
+	return c.Blob(http.StatusOK, contentType, encode(workloadParameters(loads)))
+}
+
+func workloadParams(params url.Values) (from time.Time, hours int, err error) {
+	for name := range params {
+		if name != "from" && name != "hours" && name != "_format" {
+			return from, 0, outcome.Fail(outcome.CodeNotSupported, "", "$workload takes from and hours, not %s", name)
+		}
+	}
+	from, err = time.Parse(time.RFC3339, params.Get("from"))
+	if err != nil {
+		return from, 0, outcome.Fail(outcome.CodeInvalid, "", "from is the first instant, a dateTime with offset such as 2026-03-02T10:00:00Z (a + is written %%2B)")
+	}
+	hours = workloadHours
+	if text := params.Get("hours"); text != "" {
+		if hours, err = strconv.Atoi(text); err != nil || hours < 1 || hours > workloadMaxHours {
+			return from, 0, outcome.Fail(outcome.CodeInvalid, "", "hours is a whole number from 1 to %d", workloadMaxHours)
+		}
+	}
+	return from.UTC(), hours, nil
+}
+
+// planned gives the open Tasks that are due before an instant.
+func (s *server) planned(ctx context.Context, before time.Time) ([]workflow.Task, error) {
+	q, _, issues := search.Parse("Task", url.Values{
+		"status":   {"draft,ready,in-progress,on-hold"},
+		"due-date": {"lt" + before.Format(time.RFC3339)},
+		"_count":   {strconv.Itoa(workloadPage)},
+	}, search.Options{})
+	if outcome.HasErrors(issues) {
+		return nil, outcome.Reject("search", issues)
+	}
+	var tasks []workflow.Task
+	for {
+		page, err := s.o.Reading.Search(ctx, q)
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range page.Matches {
+			if t, ok := fhir.ReadPlannedTask(r.Body); ok {
+				tasks = append(tasks, t)
+			}
+		}
+		if q.After = page.Next; q.After == nil {
+			return tasks, nil
+		}
+	}
+}
+
+// The types below are R4 Parameters as far as it is written here
+// (hl7.org/fhir/R4/parameters.html).
+type parameters struct {
+	ResourceType string      `json:"resourceType"`
+	Parameter    []parameter `json:"parameter"`
+}
+
+type parameter struct {
+	Name          string      `json:"name"`
+	ValueDateTime string      `json:"valueDateTime,omitempty"`
+	ValueInteger  *int        `json:"valueInteger,omitempty"`
+	Part          []parameter `json:"part,omitempty"`
+}
+
+func workloadParameters(loads []workflow.Load) parameters {
+	p := parameters{ResourceType: "Parameters"}
+	for _, l := range loads {
+		p.Parameter = append(p.Parameter, parameter{Name: "quarter", Part: []parameter{
+			{Name: "from", ValueDateTime: l.From.Format(time.RFC3339)},
+			{Name: "tasks", ValueInteger: &l.Tasks},
+			{Name: "air", ValueInteger: &l.Air},
+		}})
+	}
+	return p
+}
