@@ -61,7 +61,8 @@ type Cursor struct {
 // Query asks for the current versions of one resource type that fulfil all
 // conditions. The conditions "_id" (Token) and "_lastUpdated" (Date) are answered
 // from the resource itself, all others from its Values. Count is the page size, at
-// least 1. Units, when not nil, limits the matches to these units.
+// least 1. Units, when not nil, limits the matches to these units and, as Shared says,
+// to some of what belongs to no unit.
 type Query struct {
 	Type  string
 	All   []Condition
@@ -69,4 +70,14 @@ type Query struct {
 	Count int
 	After *Cursor
 	Units []string
+	Shared
+}
+
+// Shared says which resources of no unit a query limited to Units gives, too: all when
+// Open; those that a resource of type By, of one of the units, refers to by its Reference
+// parameter Param; or, as the zero value, none.
+type Shared struct {
+	Open  bool
+	By    string
+	Param string
 }

@@ -32,8 +32,7 @@ func Build(q search.Query, d Dialect) (string, []any) {
 	key := b.sortKey(q.Sort)
 	where := []string{"r.type = " + resourceType}
 	if q.Units != nil {
-		b.units = b.list(q.Units)
-		where = append(where, "r.unit IN "+b.units)
+		where = append(where, b.within(q, resourceType))
 	}
 	for _, c := range q.All {
 		where = append(where, b.condition(c))
@@ -63,7 +62,6 @@ ORDER BY p.key ` + order + `, p.id`
 type builder struct {
 	dialect Dialect
 	args    []any
-	units   string // the list of units, "" for no limit
 }
 
 func (b *builder) arg(v any) string {
@@ -71,16 +69,30 @@ func (b *builder) arg(v any) string {
 	return b.dialect.Placeholder(len(b.args))
 }
 
-// list is a parenthesised list of text arguments; of none, one that nothing is in.
-func (b *builder) list(texts []string) string {
+// isOneOf is true when a column holds one of the texts.
+func (b *builder) isOneOf(column string, texts []string) string {
 	if len(texts) == 0 {
-		return "(NULL)"
+		return "1 = 0"
 	}
 	marks := make([]string, len(texts))
 	for i, s := range texts {
 		marks[i] = b.arg(s)
 	}
-	return "(" + strings.Join(marks, ", ") + ")"
+	return column + " IN (" + strings.Join(marks, ", ") + ")"
+}
+
+// within limits the matches to units, and to what units share.
+func (b *builder) within(q search.Query, resourceType string) string {
+	own := b.isOneOf("r.unit", q.Units)
+	switch {
+	case q.Open:
+		return "(" + own + " OR r.unit = '')"
+	case q.By == "":
+		return own
+	}
+	return fmt.Sprintf(`(%s OR r.unit = '' AND EXISTS (SELECT 1 FROM search_index u
+      WHERE u.type = %s AND u.param = %s AND u.kind = %d AND u.code = r.id AND u.system = %s AND %s))`,
+		own, b.arg(q.By), b.arg(q.Param), search.Reference, resourceType, b.isOneOf("u.unit", q.Units))
 }
 
 // sortKey is the expression that matches are ordered by. Of several values the one

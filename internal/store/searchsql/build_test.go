@@ -33,7 +33,7 @@ func TestBuildTakesNothingIntoTheText(t *testing.T) {
 		}
 		return searchsql.Build(search.Query{
 			Type: s, All: all, Sort: search.Sort{Param: s, Descending: true}, Count: 3,
-			After: &search.Cursor{Key: 5, ID: s}, Units: []string{s, s},
+			After: &search.Cursor{Key: 5, ID: s}, Units: []string{s, s}, Shared: search.Shared{By: s, Param: s},
 		}, dialect{})
 	}
 	got, args := build(hostile)

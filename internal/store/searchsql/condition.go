@@ -27,9 +27,6 @@ func (b *builder) condition(c search.Condition) string {
 	if c.Missing == nil {
 		limit = " AND " + b.any(c, value, nanoseconds)
 	}
-	if b.units != "" {
-		limit += " AND v.unit IN " + b.units
-	}
 	not := ""
 	if c.Not || (c.Missing != nil && *c.Missing) {
 		not = "NOT "

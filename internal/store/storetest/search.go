@@ -17,6 +17,7 @@ func searchTests() []contractTest {
 		{"search/current versions only", currentVersionsOnly},
 		{"search/order", searchOrder},
 		{"search/units", searchUnits},
+		{"search/what units share", searchShared},
 		{"search/equals a filter in memory", searchEqualsFilter},
 	}
 }
@@ -211,4 +212,53 @@ func searchUnits(t *testing.T, st store.Store) {
 			}
 		})
 	}
+}
+
+// What belongs to no unit is given to the units that a resource of theirs refers to it
+// from, by the current version alone.
+func searchShared(t *testing.T, st store.Store) {
+	of := func(id, unit, patient string) store.Resource {
+		r := version("Procedure", id, 1, search.Value{Param: "subject", Kind: search.Reference, System: "Patient", Code: patient})
+		r.Unit = unit
+		return r
+	}
+	moved := of("p3", "ward-4", "c")
+	moved.Version = 2
+	patient := func(id, unit string, index ...search.Value) store.Resource {
+		r := version("Patient", id, 1, index...)
+		r.Unit = unit
+		return r
+	}
+	woman := token("gender", "", "female")
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{
+		patient("a", "", woman), patient("b", ""), patient("c", ""), patient("d", "", woman), patient("e", "ward-4", woman),
+		of("p1", "ward-3", "a"), of("p2", "ward-4", "b"), of("p3", "ward-3", "c"), of("p4", "ward-3", "e"),
+	}})
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{moved}})
+	byProcedure := search.Shared{By: "Procedure", Param: "subject"}
+	tests := []struct {
+		name   string
+		units  []string
+		shared search.Shared
+		want   []string
+	}{
+		{"one unit's", []string{"ward-3"}, byProcedure, []string{"a"}},
+		{"the other's, with its own", []string{"ward-4"}, byProcedure, []string{"b", "c", "e"}},
+		{"of both", []string{"ward-3", "ward-4"}, byProcedure, []string{"a", "b", "c", "e"}},
+		{"by another parameter", []string{"ward-3"}, search.Shared{By: "Procedure", Param: "patient"}, []string{}},
+		{"of no unit", []string{}, byProcedure, []string{}},
+		{"open", []string{"ward-3"}, search.Shared{Open: true}, []string{"a", "b", "c", "d"}},
+		{"open to nobody's units", []string{}, search.Shared{Open: true}, []string{"a", "b", "c", "d"}},
+		{"closed", []string{"ward-4"}, search.Shared{}, []string{"e"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			got := mustSearch(t, st, search.Query{Type: "Patient", Units: tt.units, Shared: tt.shared, Count: 9})
+			require.Equal(t, tt.want, ids(got.Matches))
+			require.Equal(t, len(tt.want), got.Total)
+		})
+	}
+	female := search.Condition{Param: "gender", Kind: search.Token, Any: []search.Term{{Code: "female"}}}
+	got := mustSearch(t, st, search.Query{Type: "Patient", Units: []string{"ward-3"}, Shared: byProcedure, Count: 9, All: []search.Condition{female}})
+	require.Equal(t, []string{"a"}, ids(got.Matches), "a condition is held to what is shared, too")
 }
