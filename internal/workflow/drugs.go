@@ -63,7 +63,7 @@ func (v *view) medicated(f *Finding) {
 		return // a dose of the procedure itself
 	}
 	if !v.bandOn() {
-		v.drugOff = f
+		v.body.dose = f
 		return
 	}
 	name := f.Text

@@ -77,7 +77,7 @@ func (k *keyWriter) finding(f *Finding) *keyWriter {
 
 func (k *keyWriter) view(v *view) {
 	k.at(v.start).at(v.first).number(int64(v.band.worn)).at(v.skipped).at(v.titrated)
-	k.finding(v.body.unwell).finding(v.body.hand).at(v.body.suffers).finding(v.body.swelling).finding(v.body.pain).finding(v.drugOff).decimal(v.firstPressure)
+	k.finding(v.body.unwell).finding(v.body.hand).at(v.body.suffers).finding(v.body.swelling).finding(v.body.pain).finding(v.body.dose).decimal(v.body.pressure)
 	if n := len(v.releases); n > 0 {
 		k.at(v.releases[0].at).at(v.releases[n-1].at).flag(v.releases[n-1].dry)
 	}

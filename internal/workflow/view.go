@@ -20,9 +20,6 @@ type view struct {
 	orders  orders
 	travel  travel
 	body    body
-	drugOff *Finding // the last anticoagulant given while no band was on
-	// firstPressure is the first systolic pressure that was told, mmHg.
-	firstPressure *Decimal
 	// releases are the steps taken: air out that was no easing.
 	releases []release
 	titrated time.Time // last air out for the titration
@@ -243,9 +240,9 @@ func (v *view) bandAgain(f *Finding) {
 	v.flow = flow{}
 	v.ledger.another(f, "a band is on again: its volume is not told")
 	v.concern("band-on-again", Urgent, f.When(), "the band is on again after it was off: what is to be done next?")
-	if v.drugOff != nil {
-		v.medicated(v.drugOff)
-		v.drugOff = nil
+	if v.body.dose != nil {
+		v.medicated(v.body.dose)
+		v.body.dose = nil
 	}
 }
 

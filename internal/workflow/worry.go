@@ -32,6 +32,8 @@ type body struct {
 	suffers  time.Time // since when the hand is not normal
 	swelling *Finding  // the haematoma as it was told last
 	pain     *Finding
+	pressure *Decimal // the first systolic one that was told, mmHg
+	dose     *Finding // the last anticoagulant given while no band was on
 }
 
 // worry folds a finding that does not move the plan by itself but may need a person.
@@ -204,11 +206,11 @@ func (v *view) hurts(f *Finding) {
 const lowPressure = "90"
 
 func (v *view) pressure(f *Finding) {
-	if v.firstPressure == nil {
-		v.firstPressure = f.Amount
+	if v.body.pressure == nil {
+		v.body.pressure = f.Amount
 	}
 	low := f.Amount.Less(MustDecimal(lowPressure))
-	fell := f.Amount.Times(10).Less(v.firstPressure.Times(7))
+	fell := f.Amount.Times(10).Less(v.body.pressure.Times(7))
 	text := fmt.Sprintf("the systolic pressure is %s mmHg", f.Amount)
 	switch {
 	case v.body.unwell != nil && (low || fell):
