@@ -135,6 +135,6 @@ func callMutants() []mutant {
 		{13, "nobody is called before the time", "lateness.go", "if m.now.Before(at) {", "if false {"},
 		{13, "an unanswered review is called again", "review.go", "if !m.now.Before(again) {", "if false {"},
 		{13, "a review stays open when its cause has passed", "review.go", "m.wanted[t.Key] = true\n\t\t\tm.remind(t)", "m.remind(t)"},
-		{13, "what gets worse is asked more urgently", "view.go", "old.priority.rank() >= c.priority.rank()", "true"},
+		{13, "what gets worse is asked more urgently", "concern.go", "old.priority.rank() >= c.priority.rank()", "true"},
 	}
 }

@@ -1,9 +1,6 @@
 package workflow
 
-import (
-	"fmt"
-	"time"
-)
+import "time"
 
 // view is what the facts say. It is computed anew from all facts at every step.
 type view struct {
@@ -27,15 +24,6 @@ type view struct {
 	concerns []concern
 }
 
-// band is what is known of the band itself.
-type band struct {
-	off     time.Time     // zero while it is on
-	planned bool          // it came off empty
-	worn    time.Duration // by the bands before this one
-	odd     *Finding      // found where it should not be
-	last    *Finding      // last finding about the band
-}
-
 // release is one step of air out.
 type release struct {
 	at      time.Time
@@ -44,34 +32,10 @@ type release struct {
 	dry     bool // a dry look was found since
 }
 
-// orders are the orders in force.
-type orders struct {
-	hold      *Order
-	pause     *Order
-	time      *Order
-	volume    *Order
-	toEmpty   *Order
-	stopped   *Order
-	noBand    *Order
-	lastOrder time.Time
-}
-
 // travel is where the patient is.
 type travel struct {
 	last  time.Time // the last move, zero if there was none
 	ended time.Time
-}
-
-// concern is something that a person must decide. Cause names it; of one cause there is
-// one review at a time. At is when it arose.
-type concern struct {
-	cause     string
-	priority  Priority
-	text      string
-	at        time.Time
-	withholds bool // no release while nobody has answered
-	byOrder   bool // an order alone is an answer
-	cleared   bool // a later finding took it back
 }
 
 // newView folds the facts up to now.
@@ -130,9 +94,6 @@ func (v *view) begun() time.Time {
 	}
 	return v.ev.Recorded
 }
-
-// worn is the instant from which the total time of bands on this wrist counts.
-func (v *view) worn() time.Time { return v.begun().Add(-v.band.worn) }
 
 // find folds one finding.
 func (v *view) find(f *Finding) {
@@ -196,97 +157,6 @@ func (v *view) airIn(f *Finding) {
 	v.flow.stale = v.flow.last != nil
 }
 
-func (v *view) bandFound(f *Finding) {
-	if !f.Real() {
-		return
-	}
-	v.band.odd = nil
-	switch f.Answer { //nolint:exhaustive // the other answers are not about the band
-	case BandOff:
-		v.bandCameOff(f.When(), f.By)
-	case BandNeverApplied:
-		v.bandCameOff(f.When(), f.By)
-		v.concern("band-never-applied", Urgent, f.When(), "no band was ever on: was the plan meant for this wrist?")
-	case BandOn:
-		v.clear(oddBand(BandDisplaced))
-		v.clear(oddBand(BandOverUlnar))
-		if !v.band.off.IsZero() {
-			v.bandAgain(f)
-		}
-	case BandReplaced:
-		if !v.band.off.IsZero() {
-			v.bandAgain(f)
-			break
-		}
-		v.band = band{odd: f, worn: v.band.worn}
-		v.ledger.another(f, "the band was replaced: the volume of the new one is not told")
-		v.concern("band-replaced", Urgent, f.When(), "the band was replaced: confirm the plan for the new one")
-	case BandDisplaced, BandOverUlnar:
-		v.band.odd = f
-		v.withhold(oddBand(f.Answer), Urgent, f.When(), fmt.Sprintf("the band was found %q: what is to be done?", f.Answer))
-	}
-	v.band.last = f
-}
-
-// bandAgain begins anew for a band that was put on after one was off: its own time to
-// the first release, its own tests; the time on the wrist adds up.
-func (v *view) bandAgain(f *Finding) {
-	if v.first.IsZero() {
-		v.first = v.begun()
-	}
-	v.band = band{worn: v.band.worn + v.band.off.Sub(v.begun())}
-	v.start = f.When()
-	v.releases, v.skipped, v.orders.time, v.orders.volume = nil, time.Time{}, nil, nil
-	v.flow = flow{}
-	v.ledger.another(f, "a band is on again: its volume is not told")
-	v.concern("band-on-again", Urgent, f.When(), "the band is on again after it was off: what is to be done next?")
-	if v.body.dose != nil {
-		v.medicated(v.body.dose)
-		v.body.dose = nil
-	}
-}
-
-// oddBand names the cause of a band found where it should not be.
-func oddBand(found Answer) string { return "band-" + string(found) }
-
-// bandCameOff ends the time of the band; from now on the site is watched without it.
-func (v *view) bandCameOff(at time.Time, by string) {
-	if !v.band.off.IsZero() {
-		return
-	}
-	v.band.planned = !v.ledger.emptied.IsZero()
-	v.ledger.close(at, by)
-	v.band.off = at
-	v.site.bandOff()
-}
-
-func (v *view) order(o *Order) {
-	at := earlier(o.Given, o.Recorded)
-	v.orders.lastOrder = at
-	switch o.Code {
-	case OrderHold:
-		v.orders.hold = o
-	case OrderResume:
-		v.orders.hold, v.orders.pause = nil, nil
-	case OrderPauseRelease:
-		v.orders.pause = o
-	case OrderOverrideTime:
-		v.orders.time = o
-		v.clear(string(Anticoagulant)) // the prescriber's time is the answer
-	case OrderOverrideVolume:
-		v.orders.volume = o
-	case OrderAdjustVolume:
-		v.ledger.settle(EntryOrdered, at, *o.Amount, o.By, "adjusted: "+o.Reason)
-	case OrderContinueToEmpty:
-		v.orders.toEmpty = o
-	case OrderNoBandPlan:
-		v.orders.noBand = o
-		v.bandCameOff(at, o.By)
-	case OrderStopPlan:
-		v.orders.stopped = o
-	}
-}
-
 func (v *view) move(r *Relocated) {
 	at := earlier(r.Found, r.At)
 	if r.Ended {
@@ -296,32 +166,8 @@ func (v *view) move(r *Relocated) {
 	v.travel.last = at
 }
 
-// concern notes something for a person to decide.
-func (v *view) concern(cause string, priority Priority, at time.Time, text string) {
-	v.raise(concern{cause: cause, priority: priority, text: text, at: at})
-}
-
-// withhold is a concern that stops releases until a person has answered.
-func (v *view) withhold(cause string, priority Priority, at time.Time, text string) {
-	v.raise(concern{cause: cause, priority: priority, text: text, at: at, withholds: true})
-}
-
-// raise keeps a concern unless the same cause is already there, no less urgent and not
-// taken back: one cause, one call, repeated only when it gets worse.
-func (v *view) raise(c concern) {
-	for _, old := range v.concerns {
-		if old.cause == c.cause && !old.cleared && old.priority.rank() >= c.priority.rank() {
-			return
-		}
-	}
-	v.concerns = append(v.concerns, c)
-}
-
 // ended reports whether the plan was stopped, by an order or by the event.
 func (v *view) ended() bool { return v.revoked != nil || v.orders.stopped != nil }
-
-// bandOn reports whether the band is on as far as is known.
-func (v *view) bandOn() bool { return v.band.off.IsZero() }
 
 // lastRelease is when the last step was taken, zero before the first.
 func (v *view) lastRelease() time.Time {

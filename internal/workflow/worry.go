@@ -221,12 +221,3 @@ func (v *view) pressure(f *Finding) {
 		v.clear(string(Pressure))
 	}
 }
-
-// clear ends the withholding of a cause: a later finding is normal.
-func (v *view) clear(cause string) {
-	for i := range v.concerns {
-		if v.concerns[i].cause == cause {
-			v.concerns[i].cleared = true
-		}
-	}
-}
