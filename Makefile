@@ -45,9 +45,9 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 ##-- tests
 
-.PHONY: test quick race model-check scenario golden test-db e2e conformance fuzz bench bench-validate cover db-up db-down
-test: ## all tests, on a PostgreSQL that it sets up itself
-	@$(WITH_DB) $(TEST) ./...
+.PHONY: test quick race model-check scenario golden test-db e2e peers conformance fuzz bench bench-validate cover db-up db-down
+test: e2e ## all tests, on a PostgreSQL that it sets up itself
+	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
 quick: ## the tests that need no server, in seconds
 	$(TEST) -short $(QUICK)
@@ -67,13 +67,14 @@ golden: ## rewrite the golden resources; read the diff
 test-db: ## the store's contract, on both stores
 	$(WITH_DB) $(TEST) -count=1 ./internal/store/...
 
-e2e: ## the tests over the wire against the real binary
-	$(WITH_DB) $(TEST) -count=1 ./cmd/...
-
-conformance: ## the validator beside those of others (needs Java 17, Maven and Node 20), see docs/validation.md
-	.ci/conformance/prepare $(PEERS)
+e2e: ## the tests over the wire against the real binary; what they stored is kept for conformance
 	rm -rf $(PEERS)/stored && mkdir -p $(PEERS)/stored
-	FHIRSVC_TEST_KEEP=$(abspath $(PEERS)/stored) $(WITH_DB) $(TEST) -short -count=1 ./cmd/fhirsvc
+	FHIRSVC_TEST_KEEP=$(abspath $(PEERS)/stored) $(WITH_DB) $(TEST) -count=1 ./cmd/...
+
+peers: ## fetch and build the validators of others (needs Java 17, Maven and Node 20)
+	.ci/conformance/prepare $(PEERS)
+
+conformance: peers e2e ## the validator beside those of others, see docs/validation.md
 	$(GO) run ./internal/conformance/run $(UPDATE) -java $(PEERS)/java -npm $(PEERS)/npm/node_modules -google $(PEERS)/google \
 		testdata/fhir api $(PEERS)/stored
 
@@ -124,7 +125,7 @@ tidy-diff: ## fail if go.mod or go.sum is not tidy
 helm-lint: $(HELM) ## lint and render the chart
 	.ci/helm-lint $(HELM) $(CHART)
 
-verify: fmt-check vet lint tidy-diff generate-diff helm-lint race test ## all that CI checks; the tests come last
+verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race test ## all that CI checks; e2e runs once, for conformance and test
 
 ##-- tools, pinned in a module of their own
 

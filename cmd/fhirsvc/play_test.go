@@ -31,6 +31,7 @@ func TestSandboxPlaysAnEpisode(t *testing.T) {
 		require.Regexp(t, regexp.MustCompile(`(?m)`+pattern), p.stdout.String())
 	}
 	require.Equal(t, 3, strings.Count(p.stdout.String(), "  curl '"))
+	joined(t, p).keep()
 	p.stop(t)
 }
 
@@ -44,6 +45,7 @@ func TestSandboxPatients(t *testing.T) {
 		return err == nil && len(found) == 6
 	}, 3*time.Minute, 200*time.Millisecond, p.stderr)
 	w.wantSound(6)
+	w.keep()
 	p.stop(t)
 }
 

@@ -129,6 +129,7 @@ func TestTwoReplicas(t *testing.T) {
 		require.Len(t, first.history("Task", release.ID), 3, "planned, withheld at its time, offered after a look")
 	}
 	first.wantSound(plans)
+	first.keep()
 	first.process.stop(t)
 }
 

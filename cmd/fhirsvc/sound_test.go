@@ -34,29 +34,37 @@ func resourceTypes() []string {
 //   - there are as many plans as there should be.
 func (w *ward) wantSound(plans int) {
 	w.Helper()
+	stored := w.stored()
+	for _, body := range stored {
+		w.wantStrict(body)
+	}
+	require.Len(w, w.ids("CarePlan"), plans)
+	w.wantToldOnce(stored)
+}
+
+// stored reads every version of every resource, by "type/id/version".
+func (w *ward) stored() map[string][]byte {
+	w.Helper()
 	stored := map[string][]byte{}
 	for _, kind := range resourceTypes() {
 		for _, id := range w.ids(kind) {
 			for version, body := range w.history(kind, id) {
 				stored[fmt.Sprintf("%s/%s/%d", kind, id, version+1)] = body
-				w.wantStrict(body)
 			}
 		}
 	}
-	require.Len(w, w.ids("CarePlan"), plans)
-	w.wantToldOnce(stored)
-	w.keep(stored)
+	return stored
 }
 
 // keep leaves what is stored to `make conformance`, which has it judged by validators of
 // others: a line a version, in a file of the folder that FHIRSVC_TEST_KEEP names.
-func (w *ward) keep(stored map[string][]byte) {
+func (w *ward) keep() {
 	w.Helper()
 	dir := os.Getenv("FHIRSVC_TEST_KEEP")
 	if dir == "" {
 		return
 	}
-	require.NotEmpty(w, stored)
+	stored := w.stored()
 	var lines bytes.Buffer
 	for _, name := range slices.Sorted(maps.Keys(stored)) {
 		require.NoError(w, json.Compact(&lines, stored[name]))

@@ -15,7 +15,7 @@ import (
 // made of; Bundle last, so that what it holds was there before by itself.
 func Types() []string {
 	return []string{
-		"CapabilityStatement", "CarePlan", "Device", "Encounter", "Flag",
+		"AuditEvent", "CapabilityStatement", "CarePlan", "Communication", "DetectedIssue", "Device", "Encounter", "Flag",
 		"MedicationAdministration", "MessageHeader", "Observation", "OperationOutcome",
 		"Patient", "PlanDefinition", "Practitioner", "Procedure", "Provenance",
 		"ServiceRequest", "Task", "Bundle",

@@ -25,6 +25,9 @@ func Seeds() []Seed {
 func variants(typ string) []seedOf {
 	first := seedOf{typ, typ, map[string]string{}}
 	switch typ {
+	case "AuditEvent":
+		first.values["AuditEvent.entity.query"] = ""
+		return []seedOf{first, {"AuditEvent-query", typ, map[string]string{"AuditEvent.entity.name": ""}}}
 	case "Bundle":
 		return bundles()
 	case "CarePlan":

@@ -41,6 +41,7 @@ func violations() []violation {
 		one("obs-7", "Observation", "code", `{"coding": [{"system": "https://fhirsvc.example/a", "code": "a"}]}`,
 			"component", `[{"code": {"coding": [{"system": "https://fhirsvc.example/a", "code": "a"}]}, "valueString": "text"}]`),
 		one("pat-1", "Patient", "contact", `[{"gender": "female"}]`),
+		one("sev-1", "AuditEvent", "entity/0/query", `"dGV4dA=="`),
 		one("prr-1", "ServiceRequest", "code", ""),
 	}...)
 }

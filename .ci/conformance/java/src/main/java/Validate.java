@@ -42,12 +42,18 @@ import org.hl7.fhir.r5.elementmodel.Element;
 import org.hl7.fhir.r5.elementmodel.Manager;
 import org.hl7.fhir.r5.model.CanonicalResource;
 import org.hl7.fhir.r5.model.CanonicalType;
+import org.hl7.fhir.r5.model.ElementDefinition;
+import org.hl7.fhir.r5.model.StructureDefinition;
+import org.hl7.fhir.r5.utils.validation.IMessagingServices;
 import org.hl7.fhir.r5.utils.validation.IResourceValidator;
+import org.hl7.fhir.r5.utils.validation.IValidationPolicyAdvisor;
 import org.hl7.fhir.r5.utils.validation.IValidatorResourceFetcher;
 import org.hl7.fhir.r5.utils.validation.constants.BestPracticeWarningLevel;
 import org.hl7.fhir.r5.utils.validation.constants.ReferenceValidationPolicy;
 import org.hl7.fhir.utilities.http.ManagedWebAccess;
+import org.hl7.fhir.utilities.validation.ValidationMessage;
 import org.hl7.fhir.validation.instance.InstanceValidator;
+import org.hl7.fhir.validation.instance.advisor.BasePolicyAdvisorForFullValidation;
 
 /**
  * Reads lines {"id", "resource": "text of a resource", "profiles": [urls]} and writes lines
@@ -128,8 +134,8 @@ public final class Validate {
     FhirInstanceValidator module = new FhirInstanceValidator(support);
     module.setBestPracticeWarningLevel(BestPracticeWarningLevel.Ignore);
     module.setAnyExtensionsAllowed(true);
-    // Without these two the type of a reference's target goes unchecked.
-    module.setValidatorPolicyAdvisor(new TargetTypes());
+    // Without these two the type of a reference's target and vital signs go unchecked.
+    module.setValidatorPolicyAdvisor(new Policy());
     module.setValidatorResourceFetcher(new Everything());
     return context.newValidator().registerValidatorModule(module);
   }
@@ -173,8 +179,29 @@ public final class Validate {
         .put("message", message);
   }
 
-  /** Checks the type of what a reference leads to wherever the reference tells it. */
-  private static final class TargetTypes extends FhirDefaultPolicyAdvisor {
+  /**
+   * Checks the type of what a reference leads to wherever the reference tells it, and a vital sign
+   * against its profile by its code, as HL7's own command line does.
+   */
+  private static final class Policy extends FhirDefaultPolicyAdvisor {
+    private final IValidationPolicyAdvisor full =
+        new BasePolicyAdvisorForFullValidation(ReferenceValidationPolicy.CHECK_TYPE_IF_EXISTS, Set.of());
+
+    @Override
+    public List<StructureDefinition> getImpliedProfilesForResource(
+        IResourceValidator validator,
+        Object appContext,
+        String path,
+        ElementDefinition definition,
+        StructureDefinition structure,
+        Element resource,
+        boolean valid,
+        IMessagingServices messages,
+        List<ValidationMessage> issues) {
+      return full.getImpliedProfilesForResource(
+          validator, appContext, path, definition, structure, resource, valid, messages, issues);
+    }
+
     @Override
     public ReferenceValidationPolicy policyForReference(
         IResourceValidator validator,
