@@ -50,6 +50,8 @@ type story struct {
 	wake   time.Time
 	n      int // findings, orders and events so far
 	plan   string
+	// watch sees each step, where a test wants more of the story than its output.
+	watch func(before, after *workflow.Episode)
 }
 
 // day is the invented day on which all stories happen.
@@ -200,6 +202,9 @@ func (s *story) step(in workflow.Input) string {
 		return "refused: " + err.Error() + "\n"
 	}
 	s.inputs = append(s.inputs, in)
+	if s.watch != nil {
+		s.watch(&s.e, &next)
+	}
 	s.e = next
 	checkAlways(s.t, &s.e)
 	s.checkRendered(effects)
