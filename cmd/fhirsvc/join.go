@@ -41,7 +41,7 @@ type joinOptions struct {
 
 // anybody is who every caller is as long as there is no authentication.
 func anybody() episode.Client {
-	return episode.Client{ID: "anonymous", Display: "Unauthenticated client"}
+	return episode.Client{ID: "anonymous", Display: "Unauthenticated client", Units: episode.AllUnits()}
 }
 
 // join connects the rooms. The node does nothing until it is run, but its address is

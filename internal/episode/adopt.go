@@ -20,6 +20,14 @@ type orphan struct {
 	chart    *fhir.Chart
 }
 
+// reach leaves the episodes that may take the finding: those of the unit that entered
+// it, of all if it was entered for no unit.
+func (o orphan) reach(all []*loaded) []*loaded {
+	return slices.DeleteFunc(slices.Clone(all), func(l *loaded) bool {
+		return o.resource.Unit != "" && o.resource.Unit != l.state.Refs.Unit
+	})
+}
+
 // adopt places a patient's findings that fitted no plan and were entered within
 // adoptWithin. Whoever stores an event or such a finding calls it after the commit, so
 // that one of the two sees the other. What still fits none, or fits two, stays. A fault
@@ -67,7 +75,7 @@ func (s *Service) adoptInto(ctx context.Context, d *draft, subject string, refus
 	var taken []orphan
 	charted := map[*loaded]*workflow.Charted{}
 	for _, o := range waiting {
-		p := place(all, hintsOf(o.chart, d, func(ref string) string { return ref }))
+		p := place(o.reach(all), hintsOf(o.chart, d, func(ref string) string { return ref }))
 		if refused[o.resource.ID] || len(p.episodes) == 0 || p.ambiguous {
 			continue
 		}

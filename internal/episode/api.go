@@ -16,11 +16,14 @@ const (
 	DoorHTTP      Door = "http"
 )
 
-// Message is one event as it was received.
+// Message is one event as it was received. By is who sent it over HTTP; over JetStream
+// the broker's own permissions say who may, and the event's source is taken for the
+// client, of all units.
 type Message struct {
 	Body        []byte
 	ContentType string
 	Door        Door
+	By          Client
 }
 
 // MessageAnswer is what the sender of an accepted message is told. A repeat gets the
@@ -31,10 +34,21 @@ type MessageAnswer struct {
 	Warnings []outcome.Issue
 }
 
-// Client is who calls: a charting screen or a system. ID is stable and not personal.
+// Client is who calls: a charting screen or a system. ID is stable and not personal. The
+// zero value is nobody, of no unit.
 type Client struct {
 	ID      string
 	Display string
+	// User is whom the client acts for, as the Issuer of its token names them; "" for a
+	// system that acts for itself.
+	User   string
+	Issuer string
+	Token  string // id of the token (jti), "" when it has none
+	// Address is the network address that the request came from, Trace the id of the
+	// request; for the audit trail.
+	Address string
+	Trace   string
+	Units   Units
 }
 
 // Entry is one change that a client asks for: a single request, or an entry of a

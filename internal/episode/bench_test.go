@@ -31,7 +31,7 @@ func BenchmarkPath(b *testing.B) {
 	for i := range b.N {
 		e := newEvent()
 		e.message, e.procedure, e.patient = fmt.Sprintf("m%d", i), fmt.Sprintf("P-%d", i), fmt.Sprintf("p%d", i)
-		_, err := s.Message(b.Context(), Message{Body: e.body(), Door: DoorHTTP})
+		_, err := s.Message(b.Context(), Message{Body: e.body(), Door: DoorHTTP, By: nurse()})
 		require.NoError(b, err)
 		for n := range 4 {
 			f := finding{code: "band-air-removed", value: millilitres("1"), at: at.Add(-time.Duration(n) * time.Minute), patient: e.patient}

@@ -5,9 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/google/uuid"
 
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
@@ -24,7 +26,7 @@ func (s *Service) Chart(ctx context.Context, c Client, entries []Entry) ([]Entry
 		return nil, fmt.Errorf("encode entries: %w", err)
 	}
 	b := &batch{Service: s, client: c, entries: entries, input: uuid.NewString()}
-	q := quarantine{kind: "chart", id: b.input, body: body}
+	q := quarantine{kind: "chart", id: b.input, body: body, unit: c.Units.Home()}
 	var results []EntryResult
 	err = s.guard(ctx, &q, func() error {
 		e, err := s.commit(ctx, "chart", func(ctx context.Context) (*draft, error) { return b.build(ctx, &q) })
@@ -33,6 +35,9 @@ func (s *Service) Chart(ctx context.Context, c Client, entries []Entry) ([]Entry
 		}
 		if results = b.results; e.repeat {
 			results, err = s.recall(ctx, e.answer)
+		}
+		if e.draft == nil && err == nil {
+			b.note(results)
 		}
 		return err
 	})
@@ -78,6 +83,7 @@ type work struct {
 // build makes the changeset of the batch; nil when nothing changes.
 func (b *batch) build(ctx context.Context, q *quarantine) (*draft, error) {
 	b.draft = b.newDraft(b.client.name())
+	b.draft.unit = b.client.Units.Home()
 	b.episodes, b.subjects, b.charted = map[string]*loaded{}, map[string][]*loaded{}, map[*loaded]*workflow.Charted{}
 	b.local, b.works, b.issues, b.results, b.unplaced = map[string]string{}, nil, nil, nil, nil
 	if err := b.prepare(ctx); err != nil {
@@ -109,13 +115,39 @@ func (b *batch) build(ctx context.Context, q *quarantine) (*draft, error) {
 	if err != nil {
 		return nil, err
 	}
-	return b.draft, b.draft.seal(store.Inbox{Source: "chart", ID: b.input, Digest: b.input, Answer: answer})
+	if err := b.draft.seal(store.Inbox{Source: "chart", ID: b.input, Digest: b.input, Answer: answer}); err != nil {
+		return nil, err
+	}
+	return b.draft, b.draft.audit(b.input, b.accesses(b.results))
+}
+
+// accesses is how the results are recorded.
+func (b *batch) accesses(results []EntryResult) []fhir.Access {
+	kinds := map[string]string{methodPost: "create", methodPut: "update", methodPatch: "patch"}
+	all := make([]fhir.Access, len(results))
+	for i, r := range results {
+		x := b.client.Access()
+		x.Interaction, x.Type, x.Data, x.Unit = kinds[b.entries[i].Method], r.Resource.Type, versioned(r.Resource), r.Resource.Unit
+		x.Patient = Patients(r.Resource)
+		all[i] = x
+	}
+	return all
+}
+
+// note records what changed nothing, or was recorded with what changed before.
+func (b *batch) note(results []EntryResult) {
+	if b.Auditor == nil {
+		return
+	}
+	for _, x := range b.accesses(results) {
+		b.Auditor.Note(x)
+	}
 }
 
 // advance steps every episode that the batch touches.
 func (b *batch) advance(q *quarantine) error {
 	for l := range b.charted {
-		q.episode, q.subject = l.id, l.state.Refs.Subject
+		q.episode, q.subject, q.unit = l.id, l.state.Refs.Subject, l.state.Refs.Unit
 	}
 	if err := b.draft.advanceAll(b.charted, b.input); err != nil {
 		return b.refused(err)
@@ -161,6 +193,14 @@ func (b *batch) episode(ctx context.Context, id string) (*loaded, error) {
 	}
 	b.episodes[id] = l
 	return l, nil
+}
+
+// within leaves the episodes that an entry may belong to: those of the client's units,
+// and those that hold it already, since a correction follows what it corrects.
+func (b *batch) within(w *work, all []*loaded) []*loaded {
+	return slices.DeleteFunc(slices.Clone(all), func(l *loaded) bool {
+		return !b.client.Units.Has(l.state.Refs.Unit) && (w.current == nil || !l.has(w.id))
+	})
 }
 
 // episodesFor gives all episodes of a patient (Patient/id), loaded once.

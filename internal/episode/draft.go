@@ -19,6 +19,7 @@ type draft struct {
 	at       time.Time
 	author   string // who charted or sent the input, as the core names people
 	source   string // system|value of a message, "" for others
+	unit     string // of the Provenance of what belongs to no unit
 	entry    string // Type/id/_history/n of what a client entered first, "" for others
 	occurred time.Time
 	context  fhir.Context // of the first episode, for Provenance
@@ -164,11 +165,15 @@ func (d *draft) provenance() error {
 	if err != nil {
 		return fmt.Errorf("render Provenance %s: %w", id, err)
 	}
+	unit := first.Unit
+	if unit == "" {
+		unit = d.unit
+	}
 	var seq int64
 	if len(d.changes.Episodes) > 0 {
 		seq = d.changes.Episodes[0].Input.Seq
 	}
-	d.putOwn(store.Resource{Type: "Provenance", ID: id, Version: 1, Unit: first.Unit, Episode: first.Episode, Body: body}, seq)
+	d.putOwn(store.Resource{Type: "Provenance", ID: id, Version: 1, Unit: unit, Episode: first.Episode, Body: body}, seq)
 	return nil
 }
 
@@ -176,7 +181,7 @@ func (d *draft) provenance() error {
 func (d *draft) check() error {
 	for _, i := range d.rendered {
 		r := d.changes.Resources[i]
-		if err := d.s.sound(r.Body); err != nil {
+		if err := sound(d.s.Outgoing, r.Body); err != nil {
 			return fmt.Errorf("%s/%s: %w", r.Type, r.ID, err)
 		}
 	}
@@ -184,8 +189,8 @@ func (d *draft) check() error {
 }
 
 // sound says whether what leaves the service is valid R4 and fits the release's profiles.
-func (s *Service) sound(body []byte) error {
-	issues := s.Outgoing.Resource(body)
+func sound(v Validator, body []byte) error {
+	issues := v.Resource(body)
 	at := slices.IndexFunc(issues, func(i outcome.Issue) bool { return outcome.HasErrors([]outcome.Issue{i}) })
 	if at < 0 {
 		return nil

@@ -21,7 +21,7 @@ func (s *Service) Elapse(ctx context.Context, episodeID string, now time.Time) e
 			if err != nil || l.due.IsZero() || l.due.After(now) {
 				return nil, err
 			}
-			q.id, q.subject = episodeID+"/"+strconv.FormatInt(l.version, 10), l.state.Refs.Subject
+			q.id, q.subject, q.unit = episodeID+"/"+strconv.FormatInt(l.version, 10), l.state.Refs.Subject, l.state.Refs.Unit
 			d := s.newDraft("")
 			if now.After(d.at) { // the database's clock may be ahead of ours
 				d.at = now

@@ -162,7 +162,9 @@ func issuesOf(err error) string {
 }
 
 // nurse is who charts.
-func nurse() Client { return Client{ID: "screen-1", Display: "Nurse Abiola"} }
+func nurse() Client {
+	return Client{ID: "screen-1", Display: "Nurse Abiola", Units: AllUnits()}
+}
 
 // finding is an Observation about the patient 4711, or another one.
 type finding struct {

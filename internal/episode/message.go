@@ -24,8 +24,9 @@ type reception struct {
 	*Service
 	notice *fhir.Notice
 	key    store.Inbox // without answer
-	at     time.Time   // when it was received
-	order  time.Time   // place among the events of its procedure
+	by     Client
+	at     time.Time // when it was received
+	order  time.Time // place among the events of its procedure
 	parties
 }
 
@@ -71,7 +72,10 @@ func (s *Service) receive(m Message) (*reception, error) {
 		return nil, outcome.Reject(op, append(issues, advice(found, issues)...))
 	}
 	notice.Warnings = append(notice.Warnings, advice(found, notice.Warnings)...)
-	r := &reception{Service: s, notice: notice, at: s.Now(), key: keyOf(notice, m.Body)}
+	r := &reception{Service: s, notice: notice, by: m.By, at: s.Now(), key: keyOf(notice, m.Body)}
+	if m.Door == DoorJetStream {
+		r.by = Client{ID: notice.Source, Units: AllUnits()}
+	}
 	r.order = r.placeInTime()
 	r.doubtFuture()
 	return r, nil
@@ -142,6 +146,9 @@ func (r *reception) warn(code outcome.Code, expression, text string) {
 
 // take brings a readable message to its end.
 func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, error) {
+	if err := r.permit(ctx); err != nil {
+		return MessageAnswer{}, err
+	}
 	known, ok, err := r.Store.Answer(ctx, r.key.Source, r.key.ID)
 	switch {
 	case err != nil:
@@ -165,6 +172,7 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 		}
 	}
 	if e.repeat {
+		r.noteRepeat()
 		return MessageAnswer{Repeat: true, Response: e.answer}, nil
 	}
 	return MessageAnswer{Response: e.draft.changes.Inbox.Answer, Warnings: r.notice.Warnings}, nil
@@ -184,7 +192,10 @@ func (r *reception) builder(q *quarantine) build {
 		if err != nil {
 			return nil, err
 		}
-		return d, r.seal(ctx, d, plans)
+		if err := r.seal(ctx, d, plans); err != nil {
+			return nil, err
+		}
+		return d, d.audit(r.key.Source+"|"+r.key.ID, []fhir.Access{r.access(d.changes.Resources)})
 	}
 }
 
@@ -205,7 +216,7 @@ func (r *reception) seal(ctx context.Context, d *draft, plans []string) error {
 	if err != nil {
 		return fmt.Errorf("render answer: %w", err)
 	}
-	if err := r.sound(body); err != nil {
+	if err := sound(r.Outgoing, body); err != nil {
 		return fmt.Errorf("answer: %w", err)
 	}
 	key := r.key

@@ -83,7 +83,7 @@ func TestSameIdentityOtherContent(t *testing.T) {
 	e := newEvent()
 	b.mustSend(e)
 	spaced := strings.ReplaceAll(string(e.body()), `,"`, ",\n  \"")
-	_, err := b.Message(t.Context(), Message{Body: []byte(spaced), Door: DoorHTTP})
+	_, err := b.Message(t.Context(), Message{Body: []byte(spaced), Door: DoorHTTP, By: nurse()})
 	require.NoError(t, err)
 	e.volume = "13"
 	_, err = b.send(e)
@@ -93,7 +93,7 @@ func TestSameIdentityOtherContent(t *testing.T) {
 func TestBothDoorsGiveOneEpisode(t *testing.T) {
 	b := newBench(t, nil)
 	for _, door := range []Door{DoorHTTP, DoorJetStream, DoorHTTP} {
-		_, err := b.Message(t.Context(), Message{Body: newEvent().body(), Door: door})
+		_, err := b.Message(t.Context(), Message{Body: newEvent().body(), Door: door, By: nurse()})
 		require.NoError(t, err)
 	}
 	// A sender that makes a new message of the same event.
@@ -287,7 +287,7 @@ func TestPatientIsUpdatedByNewerMessagesAlone(t *testing.T) {
 		e := newEvent()
 		e.message, e.procedure, e.timestamp = message, procedure, at
 		body := strings.Replace(string(e.body()), "Okonedo", family, 1)
-		_, err := b.Message(t.Context(), Message{Body: []byte(body), Door: DoorHTTP})
+		_, err := b.Message(t.Context(), Message{Body: []byte(body), Door: DoorHTTP, By: nurse()})
 		require.NoError(t, err)
 	}
 	at := sheathOut()
@@ -311,7 +311,7 @@ func TestMoveAndEnd(t *testing.T) {
 	}
 	e.beside = []string{encounter("")}
 	body := strings.Replace(string(e.body()), `"performedPeriod"`, `"encounter":{"reference":"urn:uuid:00000000-0000-4000-8000-000000000009"},"performedPeriod"`, 1)
-	_, err := b.Message(t.Context(), Message{Body: []byte(body), Door: DoorHTTP})
+	_, err := b.Message(t.Context(), Message{Body: []byte(body), Door: DoorHTTP, By: nurse()})
 	require.NoError(t, err, issuesOf(err))
 	require.Len(t, b.all("Encounter"), 1)
 	require.Contains(t, string(b.all("CarePlan")[0].Body), `"reference":"Encounter/`+b.all("Encounter")[0].ID)
@@ -321,7 +321,7 @@ func TestMoveAndEnd(t *testing.T) {
 			{"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000001","resource":{"resourceType":"MessageHeader","id":%q,"eventCoding":{"system":%q,"code":%q},
 			"source":{"endpoint":%q},"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000009"}]}},%s]}`,
 			id, fhir.SystemLocal, code, endpoint, encounter(more))
-		return b.Message(t.Context(), Message{Body: body, Door: DoorHTTP})
+		return b.Message(t.Context(), Message{Body: body, Door: DoorHTTP, By: nurse()})
 	}
 	_, err = move("m2", "patient-moved", `,"location":[{"location":{"display":"Ward 3"},"status":"active","period":{"start":"2026-03-04T09:48:00Z"}}]`)
 	require.NoError(t, err, issuesOf(err))

@@ -24,10 +24,10 @@ func (r *reception) move(ctx context.Context, d *draft, q *quarantine) error {
 	}
 	found := false
 	for _, l := range all {
-		if !l.open() || !l.during(r.encounter, r.notice.Encounter.Identifier) {
+		if !r.units().Has(l.state.Refs.Unit) || !l.open() || !l.during(r.encounter, r.notice.Encounter.Identifier) {
 			continue
 		}
-		found, q.episode = true, l.id
+		found, q.episode, q.unit = true, l.id, l.state.Refs.Unit
 		if err := d.advance(l, in); err != nil {
 			return err
 		}

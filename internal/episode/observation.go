@@ -41,7 +41,7 @@ func (b *batch) observation(ctx context.Context, w *work) error {
 	if err != nil {
 		return err
 	}
-	p := place(all, b.hintsOf(c))
+	p := place(b.within(w, all), b.hintsOf(c))
 	if c.Counts && p.ambiguous {
 		b.issues = append(b.issues, outcome.Errorf(outcome.CodeBusinessRule, w.root()+".bodySite",
 			"%d plans are possible: state the side, the procedure (partOf) or the encounter; nothing was stored", len(p.episodes)))
@@ -95,6 +95,7 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 		return nil
 	}
 	var seq int64
+	v.Unit = b.client.Units.Home()
 	if w.current != nil {
 		v.Episode, v.Unit = w.current.Episode, w.current.Unit
 	}

@@ -24,7 +24,7 @@ func (b *batch) order(ctx context.Context, w *work) error {
 	if err != nil {
 		return err
 	}
-	fit := slices.DeleteFunc(slices.Clone(all), func(l *loaded) bool { return !b.takes(l, q) })
+	fit := slices.DeleteFunc(b.within(w, all), func(l *loaded) bool { return !b.takes(l, q) })
 	if len(fit) != 1 {
 		b.issues = append(b.issues, outcome.Errorf(outcome.CodeBusinessRule, w.root()+".supportingInfo",
 			"an order belongs to one open plan, %d fit: name the Procedure; nothing was stored", len(fit)))

@@ -18,7 +18,7 @@ func (b *batch) patient(ctx context.Context, w *work, subject fhir.Reference) (s
 	}
 	ref := b.refer(subject.Reference)
 	if id, ok := strings.CutPrefix(ref, "Patient/"); ok {
-		_, err := b.Store.Read(ctx, "Patient", id)
+		_, err := b.see(ctx, b.client.Units, "Patient", id)
 		switch {
 		case err == nil:
 			return ref, nil

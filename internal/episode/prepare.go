@@ -83,6 +83,9 @@ func (b *batch) identifyWork(ctx context.Context, w *work) error {
 	}
 	w.id = w.ID
 	current, err := b.Store.Read(ctx, w.Type, w.ID)
+	if err == nil && !b.client.Units.Has(current.Unit) {
+		err = NotHere(w.Type, w.ID)
+	}
 	if err != nil {
 		return err
 	}
@@ -162,6 +165,9 @@ func (b *batch) identifyCreate(ctx context.Context, w *work) error {
 		if err != nil {
 			return err
 		}
+		if !b.client.Units.Has(current.Unit) {
+			return outcome.Fail(outcome.CodeDuplicate, "chart", "the identifier of this %s is taken", w.Type)
+		}
 		w.id, w.current = id, &current
 		return nil
 	}
@@ -192,7 +198,11 @@ func (b *batch) matching(ctx context.Context, w *work) (id string, known bool, e
 	if len(query.All) == 0 {
 		return "", false, outcome.Fail(outcome.CodeInvalid, "chart", "If-None-Exist has no criteria")
 	}
+	query = b.client.Units.Limit(query)
 	key := params.Encode()
+	if !b.client.Units.All() { // what one unit asked for says nothing of another
+		key = b.client.Units.Home() + " " + key
+	}
 	if id, known, err = b.Store.Identity(ctx, w.Type, conditional, key); known || err != nil {
 		return id, known, err
 	}

@@ -22,7 +22,7 @@ func (r *reception) procedure(ctx context.Context, d *draft, q *quarantine) (pla
 	if len(episodes) == 0 {
 		return nil, nil // another way in: nothing starts
 	}
-	q.episode = episodes[0].id
+	q.episode, q.unit = episodes[0].id, r.notice.Unit
 	refs := workflow.Refs{Unit: r.notice.Unit, Subject: r.subject, Encounter: r.encounter}
 	if r.encounter == "" && r.notice.Encounter.Identifier != nil {
 		refs.EncounterIdentifier = r.notice.Encounter.Identifier.Token()

@@ -21,6 +21,7 @@ type quarantine struct {
 	body    []byte
 	episode string // as far as it is known by then
 	subject string // Patient/id
+	unit    string
 }
 
 // guard runs the work on an input. What the caller or the store is to blame for is
@@ -70,7 +71,7 @@ func (s *Service) keepAside(ctx context.Context, q *quarantine, cause error) err
 		},
 	}
 	if q.subject != "" {
-		r := store.Resource{Type: "Task", ID: s.ids.of("Task", "quarantine", id), Version: 1, Updated: at, Episode: q.episode}
+		r := store.Resource{Type: "Task", ID: s.ids.of("Task", "quarantine", id), Version: 1, Updated: at, Unit: q.unit, Episode: q.episode}
 		r.Body = reviewTask(r.ID, q, at)
 		r.Index = indexOf(r)
 		c.Resources = append(c.Resources, r)

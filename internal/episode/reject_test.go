@@ -67,7 +67,7 @@ func TestMessageCollectsFaults(t *testing.T) {
 		`"id":"m1",`, "", `"source":{"endpoint":"`+endpoint+`"}`, `"source":{"name":"x"}`,
 		`"identifier":[{"system":"`+procedures+`","value":"P-1"}],`, "",
 	).Replace(string(newEvent().body()))
-	_, err := b.Message(t.Context(), Message{Body: []byte(body), Door: DoorHTTP})
+	_, err := b.Message(t.Context(), Message{Body: []byte(body), Door: DoorHTTP, By: nurse()})
 	require.Error(t, err)
 	for _, at := range []string{"Bundle.entry[0].resource.id", "Bundle.entry[0].resource.source.endpoint", "Bundle.entry[1].resource.identifier"} {
 		require.Contains(t, issuesOf(err), at)

@@ -46,13 +46,14 @@ func (s *Service) target(episode string, e workflow.Effect) (resourceType, id st
 }
 
 // digestOf tells renderings apart that would make another version. A plan has a rule of
-// its own; for all else every byte counts but version and time.
+// its own; for all else every byte counts but version and time. An episode that moves to
+// another unit takes all that is rendered with it.
 func (s *Service) digestOf(e workflow.Effect, c fhir.Context, id string) (string, error) {
 	if p, ok := e.(workflow.PutPlan); ok {
-		return fhir.PlanDigest(p.Plan, c), nil
+		return fhir.PlanDigest(p.Plan, c) + c.Refs.Unit, nil
 	}
 	body, err := s.render(e, c, fhir.Version{ID: id})
-	return digest(body), err
+	return digest(append(body, c.Refs.Unit...)), err
 }
 
 // contextOf is what rendering needs to know of an episode.

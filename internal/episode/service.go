@@ -42,6 +42,8 @@ type Options struct {
 	Terminology fhir.Terminology
 	// ResourceInChanges puts the resource into change events.
 	ResourceInChanges bool
+	// Auditor keeps the audit trail; nil keeps none.
+	Auditor *Auditor
 	// Zone is that of instants in narratives; nil is UTC.
 	Zone *time.Location
 }

@@ -71,31 +71,48 @@ func (r *reception) incoming(e fhir.Entry, p parties) incoming {
 
 // shareOne creates a shared resource, or updates it from a newer message. It gives the
 // reference to it. A zero order never updates.
-func (s *Service) shareOne(ctx context.Context, in incoming, order time.Time) (string, error) {
+func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) (string, error) {
 	id := ""
-	_, err := s.commit(ctx, "share "+in.resourceType, func(ctx context.Context) (*draft, error) {
+	_, err := r.commit(ctx, "share "+in.resourceType, func(ctx context.Context) (*draft, error) {
 		var known bool
 		var err error
-		if id, known, err = s.identify(ctx, in.resourceType, in.identifiers); err != nil {
+		if id, known, err = r.identify(ctx, in.resourceType, in.identifiers); err != nil {
 			return nil, err
 		}
 		if !known {
-			id = s.ids.known(in.resourceType, in.identifiers[0])
+			id = r.ids.known(in.resourceType, in.identifiers[0])
 		}
-		if known && (order.IsZero() || !s.newer(ctx, in.resourceType, id, order)) {
+		if known && !r.by.Units.All() {
+			if _, err = r.see(ctx, r.by.Units, in.resourceType, id); notFound(err) {
+				return nil, nil // another unit's until the event is stored: it is referred to, and left as it is
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		if known && (order.IsZero() || !r.newer(ctx, in.resourceType, id, order)) {
 			return nil, nil
 		}
-		d := s.newDraft("")
+		d := r.newDraft("")
 		d.occurred = order
-		r, changed, err := s.version(ctx, in, id, d.at)
+		v, changed, err := r.version(ctx, in, id, d.at)
 		if err != nil || !changed {
 			return nil, err
 		}
-		d.put(r, 0)
-		if d.changes.Identities, err = s.claims(ctx, in, id); err != nil {
+		d.put(v, 0)
+		if d.changes.Identities, err = r.claims(ctx, in, id); err != nil {
 			return nil, err
 		}
-		return d, d.seal(store.Inbox{})
+		d.unit = r.notice.Unit
+		if err := d.seal(store.Inbox{}); err != nil {
+			return nil, err
+		}
+		x := r.access(d.changes.Resources)
+		x.Interaction, x.Patient = "update", Patients(v)
+		if v.Version == 1 {
+			x.Interaction = "create"
+		}
+		return d, d.audit(versioned(v), []fhir.Access{x})
 	})
 	if err != nil {
 		return "", fmt.Errorf("share %s: %w", in.resourceType, err)

@@ -89,6 +89,7 @@ type Extension struct {
 	Extension            []Extension      `json:"extension,omitempty"`
 	ValueString          string           `json:"valueString,omitempty"`
 	ValueCode            string           `json:"valueCode,omitempty"`
+	ValueURI             string           `json:"valueUri,omitempty"`
 	ValueBoolean         *bool            `json:"valueBoolean,omitempty"`
 	ValueInteger         json.Number      `json:"valueInteger,omitempty"`
 	ValueDecimal         json.Number      `json:"valueDecimal,omitempty"`

@@ -205,8 +205,9 @@ func bleedingPlan() workflow.Plan {
 			LastLook: clockAt("2026-11-25T14:08:00Z"), LastAnswer: workflow.Haemostasis,
 			LastPatency: workflow.Patent, PatencyAt: clockAt("2026-11-25T13:05:00Z"),
 			Next: &next, NextAt: clockAt("2026-11-25T14:38:00Z"),
-			Withheld:   []workflow.Withheld{{Reason: "the hold after bleeding is not over", Lifter: "clinician", Again: clockAt("2026-11-25T14:38:00Z")}},
-			OffIfBleed: clockAt("2026-11-25T16:50:00Z"),
+			Withheld:     []workflow.Withheld{{Reason: "the hold after bleeding is not over", Lifter: "clinician", Again: clockAt("2026-11-25T14:38:00Z")}},
+			OffIfBleed:   clockAt("2026-11-25T16:50:00Z"),
+			BleedingRisk: []string{"INR 2.4"}, OcclusionRisk: []string{"sheath of 6 French"},
 			Figures: workflow.Figures{
 				FirstRelease: 63 * time.Minute, NotDone: 1,
 				Care:     workflow.Delays{Of: 9, Late: 2, Worst: 33 * time.Minute},
@@ -265,6 +266,9 @@ func samples() map[string]func() ([]byte, error) {
 			return RenderAnswer(a)
 		}
 	}
+	audit := func(a Access) func() ([]byte, error) {
+		return func() ([]byte, error) { return RenderAudit(a, Version{ID: "audit1", Number: 1, At: at}) }
+	}
 	told := Answer{
 		Request: "m1", Event: CodeProcedureCompleted.Coding(), Destination: "https://ehr.example/endpoint",
 		Endpoint: "https://fhirsvc.example/fhir", Software: "0.1.0", At: at, Plans: []Focus{{Reference: "CarePlan/plan1"}},
@@ -304,6 +308,9 @@ func samples() map[string]func() ([]byte, error) {
 			SourceIdentifier: "https://ehr.example/endpoint|m1",
 		}, draft),
 		"Provenance-time-passed": origin(Origin{Targets: []string{"Task/site-check-7/_history/2"}, Recorded: at, Update: true}, none),
+		"AuditEvent-create":      audit(chartedAccess(at)),
+		"AuditEvent-search":      audit(searchAccess(at)),
+		"AuditEvent-denied":      audit(deniedAccess(at)),
 		"Bundle-answer-ok":       answer(told),
 		"Bundle-answer-warned":   answer(warned),
 		"Bundle-answer-refused":  answer(refused),

@@ -19,6 +19,15 @@ const (
 	SystemDataOperation    = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 	SystemProvenanceAgent  = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 	SystemUsageContextType = "http://terminology.hl7.org/CodeSystem/usage-context-type"
+
+	SystemAuditType     = "http://terminology.hl7.org/CodeSystem/audit-event-type"
+	SystemAuditSource   = "http://terminology.hl7.org/CodeSystem/security-source-type"
+	SystemAuditEntity   = "http://terminology.hl7.org/CodeSystem/audit-entity-type"
+	SystemAuditRequest  = "https://profiles.ihe.net/ITI/BALP/CodeSystem/BasicAuditEntityType"
+	SystemObjectRole    = "http://terminology.hl7.org/CodeSystem/object-role"
+	SystemParticipation = "http://terminology.hl7.org/CodeSystem/v3-ParticipationType"
+	SystemInteraction   = "http://hl7.org/fhir/restful-interaction"
+	SystemResourceTypes = "http://hl7.org/fhir/resource-types"
 )
 
 // The identifier systems of what fhirsvc makes itself.
@@ -68,4 +77,5 @@ const (
 	UnitYear       = "a"
 	UnitINR        = "{INR}"
 	UnitOne        = "1"
+	UnitFrench     = "[Ch]"
 )

@@ -2,6 +2,7 @@ package rest
 
 import (
 	"io"
+	"net/http"
 
 	"github.com/labstack/echo/v4"
 
@@ -9,7 +10,13 @@ import (
 	"fhirsvc/internal/fhir/tree"
 )
 
+// readBody reads the body as it is. One that is compressed is not: what it would unfold
+// to is not known beforehand (RFC 9110 section 15.5.16).
 func readBody(c echo.Context) ([]byte, error) {
+	if coding := c.Request().Header.Get(echo.HeaderContentEncoding); coding != "" && coding != "identity" {
+		c.Response().Header().Set(echo.HeaderAcceptEncoding, "identity")
+		return nil, refuse(http.StatusUnsupportedMediaType, outcome.CodeNotSupported, "a body with a Content-Encoding is not read: send it as it is")
+	}
 	body, err := io.ReadAll(c.Request().Body)
 	if err != nil {
 		return nil, err

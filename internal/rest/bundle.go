@@ -58,6 +58,9 @@ func (b *batch) run(ctx context.Context, doc *tree.Document) ([]byte, error) {
 	if entries.Len() > maximumEntries {
 		return nil, outcome.Fail(outcome.CodeTooCostly, "bundle", "a Bundle has at most %d entries", maximumEntries)
 	}
+	if err := b.limits.take(callOf(ctx).Client.ID, entries.Len()); err != nil {
+		return nil, err
+	}
 	var items []item
 	for n := range entries.Items() {
 		items = append(items, readItem(doc, n))
@@ -87,7 +90,7 @@ func (b *batch) single(ctx context.Context, it item) (reply, error) {
 	if it.method == http.MethodGet {
 		return b.get(ctx, it.url)
 	}
-	results, err := b.o.Charting.Chart(ctx, b.o.Client, []episode.Entry{it.change})
+	results, err := b.change(ctx, []episode.Entry{it.change})
 	if err != nil {
 		return reply{}, err
 	}
@@ -107,9 +110,12 @@ func (b *batch) transaction(ctx context.Context, items []item) ([]answered, erro
 	for i, it := range items {
 		err := it.fault
 		if it.method == http.MethodGet {
-			err = b.checkGet(it.url)
+			err = b.checkGet(ctx, it.url)
 		} else {
 			changes = append(changes, it.change)
+		}
+		if err == nil && it.method != http.MethodGet {
+			err = b.mayChange(ctx, it.change)
 		}
 		if err != nil {
 			return nil, at(i, err)
@@ -121,7 +127,7 @@ func (b *batch) transaction(ctx context.Context, items []item) ([]answered, erro
 	var results []episode.EntryResult
 	if len(changes) > 0 {
 		var err error
-		if results, err = b.o.Charting.Chart(ctx, b.o.Client, changes); err != nil {
+		if results, err = b.change(ctx, changes); err != nil {
 			return nil, err
 		}
 	}

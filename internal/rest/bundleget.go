@@ -32,7 +32,7 @@ func (b *batch) get(ctx context.Context, address string) (reply, error) {
 }
 
 // checkGet finds what is wrong with a GET entry before anything is done.
-func (b *batch) checkGet(address string) error {
+func (b *batch) checkGet(ctx context.Context, address string) error {
 	path, query, err := parts(address)
 	if err != nil {
 		return err
@@ -41,7 +41,10 @@ func (b *batch) checkGet(address string) error {
 		return refuse(http.StatusNotFound, outcome.CodeNotSupported, "resources of this type are not served")
 	}
 	if len(path) > 1 {
-		return onlyFormat(query)
+		return b.mayLook(ctx, interactionRead, path[0], onlyFormat(query))
+	}
+	if err := b.mayLook(ctx, interactionSearch, path[0], nil); err != nil {
+		return err
 	}
 	_, err = b.ask(b.base, path[0], query, handling(b.header))
 	return err

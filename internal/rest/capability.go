@@ -8,6 +8,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/search"
 )
 
@@ -16,10 +17,11 @@ type capabilities struct {
 	version string
 	built   string
 	cors    bool
+	smart   *Smart
 }
 
 func newCapabilities(o Options) capabilities {
-	return capabilities{version: o.Version, built: o.Built.UTC().Format(time.RFC3339), cors: len(o.Origins) > 0}
+	return capabilities{version: o.Version, built: o.Built.UTC().Format(time.RFC3339), cors: len(o.Origins) > 0, smart: o.Smart}
 }
 
 // metadata is the CapabilityStatement, made from the table that the routes are made
@@ -71,8 +73,10 @@ type restful struct {
 }
 
 type security struct {
-	CORS        bool   `json:"cors"`
-	Description string `json:"description"`
+	Extension   []fhir.Extension       `json:"extension,omitempty"`
+	CORS        bool                   `json:"cors"`
+	Service     []fhir.CodeableConcept `json:"service,omitempty"`
+	Description string                 `json:"description"`
 }
 
 type codeOf struct {
@@ -110,13 +114,32 @@ func (k capabilities) statement(base string) capabilityStatement {
 		REST: []restful{{
 			Mode:          "server",
 			Documentation: "Search is strict: a parameter that is not listed is refused unless Prefer: handling=lenient is sent.",
-			Security:      security{CORS: k.cors, Description: "No authentication is done here: keep it on a trusted network."},
+			Security:      k.security(),
 			Resource:      resourceCapabilities(),
 			Interaction:   []codeOf{{"transaction"}, {"batch"}},
 			Operation: []named{{
 				Name: "process-message", Definition: "http://hl7.org/fhir/OperationDefinition/MessageHeader-process-message",
 			}},
 		}},
+	}
+}
+
+// security says how clients are known, with the extension and the code of SMART App
+// Launch (hl7.org/fhir/smart-app-launch/conformance.html).
+func (k capabilities) security() security {
+	if k.smart == nil {
+		return security{CORS: k.cors, Description: "No authentication is done here: keep it on a trusted network."}
+	}
+	return security{
+		CORS: k.cors,
+		Extension: []fhir.Extension{{
+			URL:       "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris",
+			Extension: []fhir.Extension{{URL: "token", ValueURI: k.smart.TokenEndpoint}},
+		}},
+		Service: []fhir.CodeableConcept{{Coding: []fhir.Coding{{
+			System: "http://terminology.hl7.org/CodeSystem/restful-security-service", Code: "SMART-on-FHIR",
+		}}}},
+		Description: "SMART Backend Services: a Bearer token with scopes of version 1 or 2; clients see their own units.",
 	}
 }
 
@@ -131,7 +154,7 @@ func resourceCapabilities() []resourceCapability {
 				k.ConditionalCreate = true
 			case interactionUpdate:
 				k.Versioning = "versioned-update"
-			case interactionRead, interactionVread, interactionHistory, interactionSearch, interactionPatch:
+			case interactionRead, interactionVread, interactionHistory, interactionSearch, interactionPatch, interactionOperation:
 			}
 		}
 		if r.Type == "Task" {

@@ -1,6 +1,7 @@
 package rest
 
 import (
+	"errors"
 	"net/http"
 	"strings"
 
@@ -25,6 +26,14 @@ func (s *server) fail(err error, c echo.Context) {
 	}
 	if code == http.StatusServiceUnavailable || code == http.StatusTooManyRequests {
 		c.Response().Header().Set(echo.HeaderRetryAfter, retryAfter)
+	}
+	var own *refusal
+	told := ""
+	if errors.As(err, &own) {
+		told = own.challenge
+	}
+	if text := challenge(code, e, told); text != "" {
+		c.Response().Header().Set(echo.HeaderWWWAuthenticate, text)
 	}
 	body := outcomeOf(code, e, traceOf(c))
 	if err := c.Blob(code, contentType, body); err != nil {

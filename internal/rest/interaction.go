@@ -17,6 +17,8 @@ const (
 	interactionCreate  interaction = "create"
 	interactionUpdate  interaction = "update"
 	interactionPatch   interaction = "patch"
+	// interactionOperation is $process-message; it is of no type's table.
+	interactionOperation interaction = "operation"
 )
 
 // served is a line of the table that routes and CapabilityStatement are made from.
@@ -71,6 +73,7 @@ func (i interaction) methods() []string {
 		return []string{http.MethodPut}
 	case interactionPatch:
 		return []string{http.MethodPatch}
+	case interactionOperation:
 	}
 	return nil
 }
@@ -84,7 +87,7 @@ func (i interaction) address() string {
 		return "/:id/_history/:version"
 	case interactionHistory:
 		return "/:id/_history"
-	case interactionSearch, interactionCreate:
+	case interactionSearch, interactionCreate, interactionOperation:
 	}
 	return ""
 }

@@ -2,6 +2,7 @@ package rest
 
 import (
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"net/http"
 	"strings"
@@ -90,7 +91,12 @@ func at(i int, err error) error {
 		issue.Expression = fmt.Sprintf("Bundle.entry[%d].%s", i, inside)
 		told[k] = issue
 	}
-	return &refusal{status: code, err: outcome.Reject("transaction", told)}
+	out := &refusal{status: code, err: outcome.Reject("transaction", told)}
+	var own *refusal
+	if errors.As(err, &own) {
+		out.challenge = own.challenge
+	}
+	return out
 }
 
 // afterType drops the leading resource type of an expression.

@@ -110,7 +110,7 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 		}
 		w.put(resource(r.Str("type"), "x", 1, `{"resourceType":"`+r.Str("type")+`","id":"x"}`))
 	}
-	require.Len(t, advertised, 17)
+	require.Len(t, advertised, 18)
 	checkWrites(t, advertised)
 	all := []string{"read", "vread", "history-instance", "search-type", "create", "update", "patch", "delete", "history-type"}
 	types := 0

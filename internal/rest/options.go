@@ -45,8 +45,18 @@ type Options struct {
 	BaseURL string
 	// Origins may call from a browser; none switches CORS off.
 	Origins []string
-	// Client is who every caller is, as long as there is no authentication.
+	// Tokens says who calls, by their Bearer token. Nil asks nobody: every caller is
+	// Client, of all units, and may do everything.
+	Tokens Tokens
 	Client episode.Client
+	// Smart is what clients are told of the authorization server; nil tells nothing.
+	Smart *Smart
+	// ClientCertificates wants a verified certificate of whoever reaches for records.
+	ClientCertificates bool
+	// RequestsPerSecond bounds how often each client may ask; 0 does not.
+	RequestsPerSecond int
+	// Auditor keeps the audit trail; nil keeps none.
+	Auditor Auditing
 	// PagingKey seals the "next" links: any length, secret, the same on all replicas.
 	// Empty makes one that lives as long as the process.
 	PagingKey []byte

@@ -48,8 +48,9 @@ func status(kind outcome.Code) int {
 // refusal is an error with a status of its own: what R4 answers to a request that is
 // wrong as HTTP, before anything is read from it.
 type refusal struct {
-	status int
-	err    *outcome.Error
+	status    int
+	err       *outcome.Error
+	challenge string // of WWW-Authenticate, "" for what the status says
 }
 
 func (r *refusal) Error() string { return r.err.Error() }

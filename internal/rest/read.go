@@ -8,6 +8,8 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"fhirsvc/internal/episode"
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
 )
@@ -49,11 +51,9 @@ func (s *server) current(ctx context.Context, resourceType, id string, query url
 	if !isID(id) {
 		return reply{}, notThere()
 	}
-	r, err := s.o.Reading.Read(ctx, resourceType, id)
-	if err != nil {
-		return reply{}, err
-	}
-	return found(r), nil
+	return s.look(ctx, interactionRead, resourceType, func(f fenced, _ *fhir.Access) (reply, error) {
+		return found(f.read(ctx, resourceType, id))
+	})
 }
 
 func (s *server) version(ctx context.Context, resourceType, id, version string, query url.Values) (reply, error) {
@@ -64,11 +64,9 @@ func (s *server) version(ctx context.Context, resourceType, id, version string, 
 	if err != nil || n < 1 || !isID(id) {
 		return reply{}, notThere()
 	}
-	r, err := s.o.Reading.ReadVersion(ctx, resourceType, id, n)
-	if err != nil {
-		return reply{}, err
-	}
-	return found(r), nil
+	return s.look(ctx, interactionVread, resourceType, func(f fenced, _ *fhir.Access) (reply, error) {
+		return found(f.version(ctx, resourceType, id, n))
+	})
 }
 
 func (s *server) versions(ctx context.Context, base, resourceType, id string, query url.Values) (reply, error) {
@@ -78,15 +76,18 @@ func (s *server) versions(ctx context.Context, base, resourceType, id string, qu
 	if !isID(id) {
 		return reply{}, notThere()
 	}
-	all, err := s.o.Reading.History(ctx, resourceType, id)
-	if err != nil {
-		return reply{}, err
-	}
-	b := bundle{Type: "history", Total: len(all), Self: base + "/" + resourceType + "/" + id + "/_history"}
-	for _, r := range all {
-		b.add(historyEntry(base, r))
-	}
-	return reply{status: http.StatusOK, body: b.json()}, nil
+	return s.look(ctx, interactionHistory, resourceType, func(f fenced, a *fhir.Access) (reply, error) {
+		all, err := f.history(ctx, resourceType, id)
+		if err != nil {
+			return reply{}, err
+		}
+		a.Data, a.Unit, a.Patient = resourceType+"/"+id, all[0].Unit, episode.Patients(all[0])
+		b := bundle{Type: "history", Total: len(all), Self: base + "/" + resourceType + "/" + id + "/_history"}
+		for _, r := range all {
+			b.add(historyEntry(base, r))
+		}
+		return reply{status: http.StatusOK, body: b.json()}, nil
+	})
 }
 
 // historyEntry tells how a version came about; bdl-3 and bdl-4 want both request and

@@ -23,8 +23,11 @@ type reply struct {
 }
 
 // found is the reply to a read of one version.
-func found(r store.Resource) reply {
-	return reply{status: http.StatusOK, body: r.Body, resource: &r}
+func found(r store.Resource, err error) (reply, error) {
+	if err != nil {
+		return reply{}, err
+	}
+	return reply{status: http.StatusOK, body: r.Body, resource: &r}, nil
 }
 
 // etag is the weak entity tag of a version, hl7.org/fhir/R4/http.html#versioning.

@@ -9,8 +9,10 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/store"
 )
 
 func (s *server) search(resourceType string) echo.HandlerFunc {
@@ -76,17 +78,40 @@ type asked struct {
 func (s *server) searchset(
 	ctx context.Context, base, resourceType string, params url.Values, h search.Handling,
 ) (reply, error) {
-	a, err := s.ask(base, resourceType, params, h)
-	if err != nil {
-		return reply{}, err
+	return s.look(ctx, interactionSearch, resourceType, func(f fenced, told *fhir.Access) (reply, error) {
+		a, err := s.ask(base, resourceType, params, h)
+		if err != nil {
+			return reply{}, err
+		}
+		told.Query, told.Patient = queryTold(resourceType, a.query)
+		page, err := f.search(ctx, a.query)
+		if err != nil {
+			return reply{}, err
+		}
+		return s.found(base, resourceType, a, page), nil
+	})
+}
+
+// queryTold is a search as the audit trail keeps it: the names of its parameters, since
+// values may be a patient's name or number, and the patients that it refers to.
+func queryTold(resourceType string, q search.Query) (query string, patients []string) {
+	var names []string
+	for _, c := range q.All {
+		names = append(names, c.Param)
+		for _, t := range c.Any {
+			if c.Kind == search.Reference && t.System == "Patient" && isID(t.Code) {
+				patients = append(patients, "Patient/"+t.Code)
+			}
+		}
 	}
-	page, err := s.o.Reading.Search(ctx, a.query)
-	if err != nil {
-		return reply{}, err
-	}
+	return resourceType + "?" + strings.Join(names, "&"), patients
+}
+
+// found is the searchset of a page.
+func (s *server) found(base, resourceType string, a asked, page store.Page) reply {
 	b := bundle{Type: "searchset", Total: page.Total, Self: a.self}
 	if a.count {
-		return reply{status: http.StatusOK, body: b.json()}, nil
+		return reply{status: http.StatusOK, body: b.json()}
 	}
 	for _, r := range page.Matches {
 		b.add(entry{FullURL: base + "/" + r.Type + "/" + r.ID, Resource: r.Body, Mode: "match"})
@@ -97,7 +122,7 @@ func (s *server) searchset(
 	if page.Next != nil {
 		b.Next = base + "/" + resourceType + "?" + cursorParam + "=" + s.seal(resourceType, a.applied.Encode(), *page.Next)
 	}
-	return reply{status: http.StatusOK, body: b.json()}, nil
+	return reply{status: http.StatusOK, body: b.json()}
 }
 
 // ask reads the parameters of a first page, or the cursor of a later one.

@@ -6,6 +6,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 	"github.com/labstack/echo/v4/middleware"
+	"golang.org/x/time/rate"
 )
 
 const (
@@ -20,6 +21,14 @@ type server struct {
 	o            Options
 	paging       cipher.AEAD
 	capabilities capabilities
+	limits       *limits
+	at           map[string]door // by method and route
+}
+
+// door is what is at a route.
+type door struct {
+	Type        string
+	interaction interaction
 }
 
 // New builds the handler of all routes. The caller sets the server's timeouts.
@@ -27,7 +36,10 @@ func New(o Options) *echo.Echo {
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
 	}
-	s := &server{o: o, paging: newPaging(o.PagingKey)}
+	s := &server{
+		o: o, paging: newPaging(o.PagingKey), at: map[string]door{},
+		limits: &limits{perSecond: rate.Limit(o.RequestsPerSecond)},
+	}
 	s.capabilities = newCapabilities(o)
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
@@ -38,7 +50,7 @@ func New(o Options) *echo.Echo {
 	if len(o.Origins) > 0 {
 		e.Use(browsers(o.Origins))
 	}
-	e.Use(s.bounded)
+	e.Use(s.bounded, s.authenticated)
 	s.routes(e)
 	return e
 }
@@ -50,12 +62,20 @@ func (s *server) routes(e *echo.Echo) {
 	e.Match(both, root+"/metadata", s.metadata, negotiated)
 	e.POST(root, s.bundle, negotiated)
 	e.POST(root+"/$process-message", s.processMessage, negotiated)
+	s.at["POST "+root+"/$process-message"] = door{"Bundle", interactionOperation}
+	if s.o.Smart != nil {
+		e.Match(both, root+smartConfiguration, s.smartConfiguration)
+	}
 	e.Match(both, root+"/Task/$workload", s.workload, negotiated)
 	for _, r := range resources() {
 		base := root + "/" + r.Type
 		for _, i := range r.Interactions {
 			e.Match(i.methods(), base+i.address(), s.handler(r.Type, i), negotiated)
+			for _, method := range i.methods() {
+				s.at[method+" "+base+i.address()] = door{r.Type, i}
+			}
 		}
+		s.at["POST "+base+"/_search"] = door{r.Type, interactionSearch}
 		e.POST(base+"/_search", s.searchByForm(r.Type), negotiated)
 	}
 }
@@ -76,6 +96,7 @@ func (s *server) handler(resourceType string, i interaction) echo.HandlerFunc {
 		return s.update(resourceType)
 	case interactionPatch:
 		return s.patch(resourceType)
+	case interactionOperation:
 	}
 	panic("rest: interaction without a handler: " + string(i))
 }

@@ -30,12 +30,20 @@ func (s *server) workload(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	tasks, err := s.planned(c.Request().Context(), from.Add(time.Duration(hours)*time.Hour))
+	ctx := c.Request().Context()
+	r, err := s.look(ctx, interactionSearch, "Task", func(f fenced, a *fhir.Access) (reply, error) {
+		a.Query = "Task/$workload?from&hours"
+		tasks, err := f.planned(ctx, from.Add(time.Duration(hours)*time.Hour))
+		if err != nil {
+			return reply{}, err
+		}
+		loads := workflow.Workload(tasks, from, hours*int(time.Hour/workflow.Quarter))
+		return reply{status: http.StatusOK, body: encode(workloadParameters(loads))}, nil
+	})
 	if err != nil {
 		return err
 	}
-	loads := workflow.Workload(tasks, from, hours*int(time.Hour/workflow.Quarter))
-	return c.Blob(http.StatusOK, contentType, encode(workloadParameters(loads)))
+	return s.answer(c, r)
 }
 
 func workloadParams(params url.Values) (from time.Time, hours int, err error) {
@@ -58,7 +66,7 @@ func workloadParams(params url.Values) (from time.Time, hours int, err error) {
 }
 
 // planned gives the open Tasks that are due before an instant.
-func (s *server) planned(ctx context.Context, before time.Time) ([]workflow.Task, error) {
+func (f fenced) planned(ctx context.Context, before time.Time) ([]workflow.Task, error) {
 	q, _, issues := search.Parse("Task", url.Values{
 		"status":   {"draft,ready,in-progress,on-hold"},
 		"due-date": {"lt" + before.Format(time.RFC3339)},
@@ -69,7 +77,7 @@ func (s *server) planned(ctx context.Context, before time.Time) ([]workflow.Task
 	}
 	var tasks []workflow.Task
 	for {
-		page, err := s.o.Reading.Search(ctx, q)
+		page, err := f.search(ctx, q)
 		if err != nil {
 			return nil, err
 		}

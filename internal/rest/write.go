@@ -54,7 +54,7 @@ func (s *server) write(c echo.Context, e episode.Entry) error {
 	if err := checkEntry(e); err != nil {
 		return err
 	}
-	results, err := s.o.Charting.Chart(c.Request().Context(), s.o.Client, []episode.Entry{e})
+	results, err := s.change(c.Request().Context(), []episode.Entry{e})
 	if err != nil {
 		return err
 	}

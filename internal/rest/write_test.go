@@ -152,6 +152,8 @@ func TestProcessMessage(t *testing.T) {
 	w := newWorld(t)
 	a := w.send(http.MethodPost, "/fhir/$process-message", `{"resourceType":"Bundle"}`)
 	require.Equal(t, 200, a.StatusCode, a.text)
+	require.Equal(t, "screen", w.service.message.By.ID)
+	w.service.message.By = episode.Client{}
 	require.Equal(t, episode.Message{Body: []byte(`{"resourceType":"Bundle"}`), ContentType: "application/fhir+json", Door: episode.DoorHTTP}, w.service.message)
 	w.service.fail = outcome.Fail(outcome.CodeDuplicate, "", "another content under this id")
 	w.send(http.MethodPost, "/fhir/$process-message", `{}`).refused(t, 409, outcome.CodeDuplicate)

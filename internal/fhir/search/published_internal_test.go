@@ -1,7 +1,7 @@
 package search
 
 import (
-	"strings"
+	"regexp"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -64,8 +64,5 @@ func texts(p Param, doc *tree.Document) map[string]bool {
 }
 
 func unresolved(expression string) string {
-	if i := strings.Index(expression, ".where(resolve()"); i >= 0 {
-		return expression[:i]
-	}
-	return expression
+	return regexp.MustCompile(`\.where\(resolve\(\) is \w+\)`).ReplaceAllString(expression, "")
 }

@@ -48,6 +48,18 @@ func own() map[string][]row {
 // those of kinds that are not served (number, quantity, composite, special).
 func rows() map[string][]row {
 	return map[string][]row{
+		"AuditEvent": {
+			{"action", Token, "AuditEvent.action", "AuditEvent-action", "http://hl7.org/fhir/audit-event-action"},
+			{"agent", Reference, "AuditEvent.agent.who", "AuditEvent-agent", ""},
+			{"date", Date, "AuditEvent.recorded", "AuditEvent-date", ""},
+			{"entity", Reference, "AuditEvent.entity.what", "AuditEvent-entity", ""},
+			{"entity-type", Token, "AuditEvent.entity.type", "AuditEvent-entity-type", ""},
+			{"outcome", Token, "AuditEvent.outcome", "AuditEvent-outcome", "http://hl7.org/fhir/audit-event-outcome"},
+			{"patient", Reference, "AuditEvent.agent.who.where(resolve() is Patient) | AuditEvent.entity.what.where(resolve() is Patient)", "AuditEvent-patient", "Patient"},
+			{"policy", URI, "AuditEvent.agent.policy", "AuditEvent-policy", ""},
+			{"subtype", Token, "AuditEvent.subtype", "AuditEvent-subtype", ""},
+			{"type", Token, "AuditEvent.type", "AuditEvent-type", ""},
+		},
 		"Patient": {
 			{"active", Token, "Patient.active", "Patient-active", ""},
 			{"birthdate", Date, "Patient.birthDate", "individual-birthdate", ""},
