@@ -170,6 +170,9 @@ func (d *decoder) observation(r *reader) func(*SiteNotice) {
 	case code.Has(SystemLOINC, "6301-6"):
 		inr := r.amount(r.root.Get("valueQuantity"), "value", UnitINR, UnitOne, "{ratio}")
 		return func(s *SiteNotice) { s.Event.INR = inr }
+	case CodeSheathSize.In(code):
+		size := r.amount(r.root.Get("valueQuantity"), "value", UnitFrench)
+		return func(s *SiteNotice) { s.Event.Sheath = size }
 	}
 	if f, ok := ReadFinding(code); ok {
 		r.warn(outcome.CodeInformational, "code", r.root.Get("code"), "kept with the event; a finding (%s) counts when it is charted as an Observation", f)

@@ -127,7 +127,8 @@ func TestDecodeNoticeBeside(t *testing.T) {
 	inr := `{"resource":{"resourceType":"Observation","status":"final","code":{"coding":[{"system":"http://loinc.org","code":"6301-6"}]},"valueQuantity":{"value":1.80,"system":"http://unitsofmeasure.org","code":"{INR}"}}}`
 	device := fmt.Sprintf(`{"resource":{"resourceType":"Device","property":[{"type":{"text":"colour"}},{"type":{"coding":[{"system":%q,"code":"band-maximum-volume"}]},"valueQuantity":[{"value":18,"system":"http://unitsofmeasure.org","code":"ml"}]}]}}`, SystemLocal)
 	request := `{"resource":{"resourceType":"ServiceRequest","status":"active","intent":"order","subject":{"identifier":{"system":"urn:x","value":"4711"}}}}`
-	n := noticeOf(t, eventOf(rightRadial, volume(""), practitioner, inr, device, request))
+	sheath := fmt.Sprintf(`{"resource":{"resourceType":"Observation","status":"final","code":{"coding":[{"system":%q,"code":"sheath-size"}]},"valueQuantity":{"value":6,"system":"http://unitsofmeasure.org","code":"[Ch]"}}}`, SystemLocal)
+	n := noticeOf(t, eventOf(rightRadial, volume(""), practitioner, inr, sheath, device, request))
 	require.Empty(t, n.Warnings)
 	e := n.Procedure.Sites[0].Event
 	require.Equal(t, "13.50", e.Volume.String(), "with its written precision")
@@ -135,6 +136,7 @@ func TestDecodeNoticeBeside(t *testing.T) {
 	require.Equal(t, time.Date(2026, 3, 4, 9, 40, 0, 0, time.UTC), e.CompressionStart)
 	require.Equal(t, "1.80", e.INR.String())
 	require.Equal(t, "18", e.BandMaximum.String())
+	require.Equal(t, "6", e.Sheath.String())
 	require.Equal(t, "ServiceRequest", n.Entries[n.Procedure.Sites[0].Request].Type)
 
 	both := `"bodySite":[{"coding":[{"system":"http://snomed.info/sct","code":"368503001"}]},{"coding":[{"system":"http://snomed.info/sct","code":"368504007"}]}]`

@@ -21,6 +21,8 @@ func (c Context) planText(p workflow.Plan, at time.Time) *Narrative {
 		withheld = append(withheld, c.withheldWords(w))
 	}
 	n.list("Withheld", withheld)
+	n.list("Speaks for bleeding", p.Summary.BleedingRisk)
+	n.list("Speaks for occlusion", p.Summary.OcclusionRisk)
 	n.para("", c.protocolWords())
 	n.para("Caution", Caution)
 	return n.text()

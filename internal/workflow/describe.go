@@ -49,6 +49,7 @@ func (m *machine) summary() Summary {
 		s.LastPatency, s.PatencyAt = f.Answer, f.When()
 	}
 	s.OffIfBleed, s.Figures = m.offIfBleed(), m.figures()
+	s.BleedingRisk, s.OcclusionRisk = v.bleedingRisk(), v.occlusionRisk()
 	if t := m.nextTask(); t != nil {
 		key := t.Key
 		s.Next, s.NextAt, s.Withheld = &key, t.NotBefore, t.Withheld

@@ -100,6 +100,9 @@ type Summary struct {
 	// while that can't be told. Each late step moves both forecasts by as much.
 	OffIfBleed time.Time
 	Figures    Figures
+	// What speaks for bleeding and what for occlusion: two lists, never one figure.
+	BleedingRisk  []string
+	OcclusionRisk []string
 }
 
 // FlagCode says what a flag warns of.

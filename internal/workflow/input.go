@@ -73,6 +73,7 @@ type Event struct {
 	BandMaximum      *Decimal // mL, the device's own
 	INR              *Decimal
 	Drugs            []Drug   // given for or before the procedure, each kind once, in order
+	Sheath           *Decimal // outer size in French
 	Age              *int     // years, at the procedure
 	Titrated         *bool    // whether the pressure was already taken down to what holds
 	OtherPlan        string   // another episode whose plan is open on this wrist

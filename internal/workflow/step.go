@@ -145,7 +145,8 @@ func (s Summary) same(t Summary) bool {
 		sameBook(&s.Book, &t.Book) && s.BandOn == t.BandOn && s.Bleeds == t.Bleeds && s.LastBleed.Equal(t.LastBleed) &&
 		s.LastLook.Equal(t.LastLook) && s.LastAnswer == t.LastAnswer &&
 		s.LastPatency == t.LastPatency && s.PatencyAt.Equal(t.PatencyAt) &&
-		s.NextAt.Equal(t.NextAt) && s.OffIfBleed.Equal(t.OffIfBleed) && s.Figures == t.Figures && slices.Equal(s.Withheld, t.Withheld)
+		s.NextAt.Equal(t.NextAt) && s.OffIfBleed.Equal(t.OffIfBleed) && s.Figures == t.Figures &&
+		slices.Equal(s.BleedingRisk, t.BleedingRisk) && slices.Equal(s.OcclusionRisk, t.OcclusionRisk) && slices.Equal(s.Withheld, t.Withheld)
 }
 
 // wakeAt asks for an Elapsed at t if it is still to come.
