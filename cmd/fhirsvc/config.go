@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -30,7 +31,18 @@ type Config struct {
 	Protocols       string // folder
 	CanonicalBase   string
 	BaseURL         string // "" takes it from the request
-	Authentication  string
+	Authentication  string // none or smart
+	Issuer          string
+	Audience        string
+	JWKSURL         string
+	JWKSFile        string
+	TokenURL        string
+	UnitsClaim      string
+	PerSecond       int // requests of a client
+	MaxConnections  int
+	TLSCert         string // file
+	TLSKey          string // file
+	TLSClientCA     string // file
 	ChangesResource bool
 	LogLevel        slog.Level
 	ShutdownTimeout time.Duration
@@ -47,6 +59,10 @@ type setting struct {
 }
 
 func settings() []setting {
+	return slices.Concat(plainSettings(), accessSettings())
+}
+
+func plainSettings() []setting {
 	return []setting{
 		{name: "FHIRSVC_DATABASE_URL", serve: true, migrate: true, set: func(c *Config, s string) error {
 			if err := wantURL(s, "postgres", "postgresql"); err != nil {
@@ -87,8 +103,8 @@ func settings() []setting {
 		}},
 		{name: "FHIRSVC_AUTHENTICATION", serve: true, set: func(c *Config, s string) error {
 			c.Authentication = s
-			if s != "none" {
-				return errors.New("only none is there so far")
+			if s != authenticationNone && s != authenticationSmart {
+				return errors.New("want smart or none")
 			}
 			return nil
 		}},
@@ -136,6 +152,9 @@ func ReadConfig(getenv func(string) string, needed func(setting) bool) (Config, 
 			faults = append(faults, fmt.Errorf("%s: %w", s.name, err))
 		}
 	}
+	if needed(setting{serve: true}) {
+		faults = append(faults, c.halves()...)
+	}
 	if faults != nil {
 		return c, usageError{errors.Join(faults...)}
 	}
@@ -147,7 +166,7 @@ func neededByMigrate(s setting) bool { return s.migrate }
 
 func missing(name string) error {
 	if name == "FHIRSVC_AUTHENTICATION" {
-		return errors.New(name + ": must be set. There is no authentication yet: with none, whoever reaches the service reads and writes every record; put it behind a gateway that knows its callers")
+		return errors.New(name + ": must be set, to smart or none. With none, whoever reaches the service reads and writes every record; put it behind a gateway that knows its callers")
 	}
 	return errors.New(name + ": must be set")
 }

@@ -11,6 +11,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"golang.org/x/net/netutil"
 
 	"fhirsvc/api"
 	"fhirsvc/internal/delivery"
@@ -33,6 +34,7 @@ type joinOptions struct {
 	protocols       [][]byte
 	drafts          bool
 	changesResource bool
+	access          access
 	lease           time.Duration // of what a process has in hand; 0: for many replicas
 	lameDuck        time.Duration
 	shutdown        time.Duration
@@ -47,7 +49,7 @@ func anybody() episode.Client {
 // join connects the rooms. The node does nothing until it is run, but its address is
 // taken already. On an error nothing stays open.
 func join(ctx context.Context, o joinOptions) (_ *node, err error) {
-	n := &node{store: o.store, nats: o.nats, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown}
+	n := &node{store: o.store, nats: o.nats, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown, secure: o.access.tls != nil}
 	if n.listen, err = net.Listen("tcp", o.httpAddr); err != nil {
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
@@ -67,10 +69,17 @@ func join(ctx context.Context, o joinOptions) (_ *node, err error) {
 
 // joinService makes what handles inputs, and the timers.
 func (n *node) joinService(ctx context.Context, o joinOptions) error {
+	outgoing := validate.New(profiles.Outgoing())
+	if o.access.audited {
+		n.auditor = episode.NewAuditor(episode.AuditorOptions{
+			Store: o.store, Outgoing: outgoing, Clock: o.clock, Log: o.log, Server: n.base(o),
+		})
+	}
 	service, err := episode.New(ctx, episode.Options{
 		Store:             wakingStore{Store: o.store, node: n},
 		Incoming:          validate.New(profiles.Incoming()),
-		Outgoing:          validate.New(profiles.Outgoing()),
+		Outgoing:          outgoing,
+		Auditor:           n.auditor,
 		Clock:             o.clock,
 		Log:               o.log,
 		Protocols:         o.protocols,
@@ -124,11 +133,20 @@ func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
 	if err != nil {
 		return fmt.Errorf("fix the paging key: %w", err)
 	}
-	n.server = newServer(rest.New(rest.Options{
+	options := rest.Options{
 		Reading: o.store, Charting: n.service, Messaging: n.service,
 		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Client: anybody(),
+		Tokens: o.access.tokens, Smart: o.access.smart, RequestsPerSecond: o.access.perSecond, ClientCertificates: o.access.certified,
 		PagingKey: []byte(key), Version: version(), Built: built(),
-	}), o.log)
+	}
+	if n.auditor != nil {
+		options.Auditor = n.auditor
+	}
+	n.server = newServer(rest.New(options), o.log)
+	n.server.TLSConfig = o.access.tls
+	if o.access.maxConnections > 0 {
+		n.listen = netutil.LimitListener(n.listen, o.access.maxConnections)
+	}
 	return nil
 }
 

@@ -29,12 +29,14 @@ type node struct {
 	nats    *nats.Conn
 	service *episode.Service
 	timers  *episode.Timers
+	auditor *episode.Auditor // nil keeps no audit trail
 	intake  *events.Intake
 	relay   *delivery.Relay
 	server  *http.Server
 	listen  net.Listener
 	log     *slog.Logger
 
+	secure   bool // TLS ends here
 	stopping atomic.Bool
 	lameDuck time.Duration
 	shutdown time.Duration // for all that runs to end
@@ -75,16 +77,37 @@ func (n *node) ready(ctx context.Context) error {
 }
 
 // url is where the service is reached from this machine.
-func (n *node) url() string { return "http://" + n.listen.Addr().String() }
+func (n *node) url() string {
+	if n.secure {
+		return "https://" + n.listen.Addr().String()
+	}
+	return "http://" + n.listen.Addr().String()
+}
+
+// serve answers HTTP until the server is shut down.
+func (n *node) serve() error {
+	if n.secure {
+		return n.server.ServeTLS(n.listen, "", "")
+	}
+	return n.server.Serve(n.listen)
+}
+
+// audit keeps the audit trail, if there is one.
+func (n *node) audit(ctx context.Context) {
+	if n.auditor != nil {
+		n.auditor.Run(ctx)
+	}
+}
 
 // run does the work until ctx ends or the HTTP server fails, and then stops in order:
 // nothing new is let in before what was let in is finished and sent.
 func (n *node) run(ctx context.Context) error {
+	audit := start(n.audit)
 	relay := start(n.relay.Run)
 	timers := start(n.timers.Run)
 	intake := start(n.intake.Run)
 	failed := make(chan error, 1)
-	go func() { failed <- n.server.Serve(n.listen) }()
+	go func() { failed <- n.serve() }()
 
 	var err error
 	select {
@@ -101,6 +124,7 @@ func (n *node) run(ctx context.Context) error {
 	err = errors.Join(err, n.server.Shutdown(limit))
 	intake.stop(limit)
 	timers.stop(limit)
+	audit.stop(limit)
 	relay.stop(limit)
 	if drainErr := n.relay.Drain(limit); drainErr != nil {
 		n.log.Warn("outbox not drained; the next relay goes on", "error", drainErr)

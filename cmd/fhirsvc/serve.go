@@ -30,7 +30,19 @@ Settings (environment):
   FHIRSVC_CANONICAL_BASE    names what your site writes itself; as at the first migrate
   FHIRSVC_BASE_URL          where clients reach /fhir from outside, such as
                             https://host/fhir; taken from each request if empty
-  FHIRSVC_AUTHENTICATION    none: there is no other yet, and it must be written out
+  FHIRSVC_AUTHENTICATION    smart: SMART Backend Services, with the settings below;
+                            none, which must be written out: everybody may do everything
+  FHIRSVC_ISSUER            whose tokens are taken (iss), https://…
+  FHIRSVC_AUDIENCE          what their aud must name, usually FHIRSVC_BASE_URL
+  FHIRSVC_JWKS_URL          where the issuer's keys are, or …
+  FHIRSVC_JWKS_FILE         … the file that they are in
+  FHIRSVC_TOKEN_URL         where clients get tokens; told to them, not called
+  FHIRSVC_UNITS_CLAIM       the claim with a client's units, fhirsvc_units
+  FHIRSVC_REQUESTS_PER_SECOND  how often one client may ask with smart, 100
+  FHIRSVC_MAX_CONNECTIONS   how many connections are taken at a time, 1000
+  FHIRSVC_TLS_CERT          certificate file; TLS ends here if it is set
+  FHIRSVC_TLS_KEY           its key file; both are read again when they change
+  FHIRSVC_TLS_CLIENT_CA     clients must have a certificate from these authorities
   FHIRSVC_CHANGES_RESOURCE  true puts whole resources into change events, false
   FHIRSVC_LOG_LEVEL         debug, info (default), warn, error
   FHIRSVC_SHUTDOWN_TIMEOUT  how long running work may take to end, 20s
@@ -51,13 +63,13 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	if nc != nil {
 		defer nc.Close()
 	}
-	if err := errors.Join(err, faults, storeErr, natsErr); err != nil {
+	who, accessErr := openAccess(ctx, config, log)
+	if err := errors.Join(err, faults, storeErr, natsErr, accessErr); err != nil {
 		return err
 	}
-	log.Warn("there is no authentication: whoever reaches this service reads and writes every record")
 	n, err := join(ctx, joinOptions{
 		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: time.Now, databaseClock: true, baseURL: config.BaseURL,
-		protocols: protocols, changesResource: config.ChangesResource,
+		protocols: protocols, changesResource: config.ChangesResource, access: who,
 		lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
 	})
 	if err != nil {

@@ -60,3 +60,30 @@ capabilities:
 - name: FHIRSVC_LOG_LEVEL
   value: {{ .Values.config.logLevel | quote }}
 {{- end -}}
+
+{{- /* How probes reach the pod. */ -}}
+{{- define "fhirsvc.scheme" -}}
+{{- if .Values.tls.existingSecret }}HTTPS{{ else }}HTTP{{ end -}}
+{{- end -}}
+
+{{- /* Who may call, where tokens say so. */ -}}
+{{- define "fhirsvc.smart" -}}
+- name: FHIRSVC_ISSUER
+  value: {{ required "config.issuer: whose tokens are taken" .Values.config.issuer | quote }}
+- name: FHIRSVC_AUDIENCE
+  value: {{ required "config.audience: what the tokens' aud must name" .Values.config.audience | quote }}
+- name: FHIRSVC_TOKEN_URL
+  value: {{ required "config.tokenURL: where clients get tokens" .Values.config.tokenURL | quote }}
+{{- if .Values.jwks.existingConfigMap }}
+{{- if .Values.config.jwksURL }}{{ fail "set either jwks.existingConfigMap or config.jwksURL, not both" }}{{ end }}
+- name: FHIRSVC_JWKS_FILE
+  value: /etc/fhirsvc/jwks/{{ .Values.jwks.key }}
+{{- else }}
+- name: FHIRSVC_JWKS_URL
+  value: {{ required "config.jwksURL: where the issuer's keys are" .Values.config.jwksURL | quote }}
+{{- end }}
+- name: FHIRSVC_UNITS_CLAIM
+  value: {{ .Values.config.unitsClaim | quote }}
+- name: FHIRSVC_REQUESTS_PER_SECOND
+  value: {{ .Values.config.requestsPerSecond | quote }}
+{{- end -}}
