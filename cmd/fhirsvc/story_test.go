@@ -297,6 +297,7 @@ func TestStory(t *testing.T) {
 			s.wantShown(t, w)
 		}
 		w.wantSound(1)
+		w.keep()
 		w.process.stop(t)
 	})
 }

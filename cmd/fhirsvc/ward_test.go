@@ -37,7 +37,9 @@ func onEach(t *testing.T, test func(t *testing.T, w *ward)) {
 			w := &ward{TB: t, args: b.args(t)}
 			w.start("--now", "2025-03-04T10:00:00Z")
 			test(t, w)
-			w.keep()
+			if !w.process.hasEnded() {
+				w.keep()
+			}
 		})
 	}
 }
