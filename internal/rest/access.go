@@ -3,6 +3,7 @@ package rest
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"slices"
 
@@ -164,21 +165,23 @@ type fenced struct {
 
 func (f fenced) read(ctx context.Context, resourceType, id string) (store.Resource, error) {
 	r, err := f.reading.Read(ctx, resourceType, id)
-	return f.seen(ctx, r, err)
+	return f.seen(ctx, r, err, id)
 }
 
 func (f fenced) version(ctx context.Context, resourceType, id string, n int64) (store.Resource, error) {
 	r, err := f.reading.ReadVersion(ctx, resourceType, id, n)
-	return f.seen(ctx, r, err)
+	return f.seen(ctx, r, err, fmt.Sprintf("%s version %d", id, n))
 }
 
-func (f fenced) seen(ctx context.Context, r store.Resource, err error) (store.Resource, error) {
+// seen lets through what may be seen. All else gets the store's own words for what it
+// does not have, to the letter: any other would tell that it is there.
+func (f fenced) seen(ctx context.Context, r store.Resource, err error, what string) (store.Resource, error) {
 	if err != nil {
 		return store.Resource{}, err
 	}
 	ok, err := f.units.See(ctx, f.reading, r)
 	if err == nil && !ok {
-		err = episode.NotHere(r.Type, r.ID)
+		err = episode.NotHere(r.Type, what)
 	}
 	if err != nil {
 		return store.Resource{}, err
@@ -192,7 +195,7 @@ func (f fenced) history(ctx context.Context, resourceType, id string) ([]store.R
 	if err != nil {
 		return nil, err
 	}
-	if _, err := f.seen(ctx, all[0], nil); err != nil {
+	if _, err := f.seen(ctx, all[0], nil, id); err != nil {
 		return nil, err
 	}
 	unit := all[0].Unit

@@ -67,6 +67,9 @@ func (s *server) routes(e *echo.Echo) {
 		e.Match(both, root+smartConfiguration, s.smartConfiguration)
 	}
 	e.Match(both, root+"/Task/$workload", s.workload, negotiated)
+	for _, method := range both {
+		s.at[method+" "+root+"/Task/$workload"] = door{"Task", interactionSearch}
+	}
 	for _, r := range resources() {
 		base := root + "/" + r.Type
 		for _, i := range r.Interactions {
