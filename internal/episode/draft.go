@@ -96,6 +96,9 @@ func (d *draft) advance(l *loaded, in workflow.Input) error {
 			return err
 		}
 	}
+	if err := d.carry(l, seq); err != nil {
+		return err
+	}
 	change.Input = store.Input{Seq: seq, At: d.at}
 	if change.Input.Kind, change.Input.Body, err = l.record(in); err != nil {
 		return err

@@ -83,6 +83,11 @@ func (r *reception) tell(ctx context.Context, d *draft, l *loaded, site *fhir.Si
 	revoked := site == nil || status != fhir.ProcedureCompleted
 	newest := r.order.After(l.state.Order)
 	if newest {
+		if l.version > 0 && l.state.Refs.Unit != refs.Unit {
+			if err := r.leave(ctx, l); err != nil {
+				return err
+			}
+		}
 		l.state.Refs, l.state.Order = refs, r.order
 	}
 	var event workflow.Event

@@ -46,14 +46,13 @@ func (s *Service) target(episode string, e workflow.Effect) (resourceType, id st
 }
 
 // digestOf tells renderings apart that would make another version. A plan has a rule of
-// its own; for all else every byte counts but version and time. An episode that moves to
-// another unit takes all that is rendered with it.
+// its own; for all else every byte counts but version and time.
 func (s *Service) digestOf(e workflow.Effect, c fhir.Context, id string) (string, error) {
 	if p, ok := e.(workflow.PutPlan); ok {
-		return fhir.PlanDigest(p.Plan, c) + c.Refs.Unit, nil
+		return fhir.PlanDigest(p.Plan, c), nil
 	}
 	body, err := s.render(e, c, fhir.Version{ID: id})
-	return digest(append(body, c.Refs.Unit...)), err
+	return digest(body), err
 }
 
 // contextOf is what rendering needs to know of an episode.

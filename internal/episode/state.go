@@ -40,6 +40,9 @@ type loaded struct {
 	state    state
 	protocol protocol
 	due      time.Time
+	// leaving is what the service wrote for an episode that an event moves to another
+	// unit, as it is stored.
+	leaving []store.Resource
 }
 
 // encode writes the state as it is stored.
