@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"fhirsvc/internal/workflow"
 )
@@ -136,10 +137,31 @@ func (m *move) early(t workflow.Task) string {
 		return "the time to the first release is not over"
 	case !m.w.out.IsZero() && !ordered.After(m.w.out) && now.Before(m.w.out.Add(m.p.Interval)):
 		return "the interval since the last step is not over"
+	case ordered.Before(m.skipped()) && now.Before(m.skipped().Add(m.p.Interval)):
+		return "the interval since the step that was skipped is not over"
 	case !ordered.After(m.w.wet) && now.Before(m.w.hold):
 		return "the hold after the bleed is not over"
 	}
 	return ""
+}
+
+// skipped is when a step was last refused, skipped by order, or charted as not done.
+func (m *move) skipped() time.Time {
+	var last time.Time
+	for _, t := range m.after.Tasks {
+		if t.Key.Code == workflow.ReleaseStep && t.Skipped && t.End.After(last) {
+			last = t.End
+		}
+	}
+	for _, f := range m.w.facts {
+		if f.Code == workflow.AirRemoved && !f.Real() && f.When().After(last) && f.When().After(m.w.again) {
+			last = f.When()
+		}
+	}
+	if last.Before(m.w.again) {
+		return time.Time{} // another band begins anew
+	}
+	return last
 }
 
 func releaseUnhindered(m *move) string {

@@ -24,6 +24,7 @@ type witness struct {
 	hold     time.Time // no release before, after a bleed
 	on       bool
 	off      time.Time // when the band came off last
+	again    time.Time // when one was put on after that
 	never    bool      // the last finding about the band says that there never was one
 	odd      *workflow.Finding
 	lastOut  *workflow.Finding
@@ -157,9 +158,12 @@ func (w *witness) band(f *workflow.Finding, at time.Time) {
 		}
 	case workflow.BandOn:
 		if !w.on {
-			w.on, w.air = true, at
+			w.on, w.air, w.again = true, at, at
 		}
 	case workflow.BandReplaced:
+		if !w.on {
+			w.again = at
+		}
 		w.on, w.air = true, at
 	default: // displaced or over the wrong artery
 		w.odd = f

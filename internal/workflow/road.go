@@ -15,8 +15,8 @@ type planned struct {
 // nextRelease is the earliest time of the next step; the start of compression must be
 // known.
 func (v *view) nextRelease() time.Time {
-	if o := v.orders.time; o != nil && o.Recorded.After(v.lastRelease()) && o.Recorded.After(v.site.lastAt) {
-		return o.Time
+	if o := v.orders.time; o != nil && o.Recorded.After(later(v.lastRelease(), later(v.skipped, v.site.lastAt))) {
+		return o.Time // it is for one step, also when that is refused
 	}
 	next := v.start.Add(v.firstRelease())
 	if o := v.orders.time; o != nil {
