@@ -49,7 +49,6 @@ func TestAClientSeesItsOwnUnits(t *testing.T) {
 	require.Equal(t, "1", w.get("/fhir/Patient", a).doc.Get("total").Text)
 	require.Equal(t, "2", w.get("/fhir/Patient", both).doc.Get("total").Text)
 	require.Equal(t, "0", w.get("/fhir/Patient?identifier=urn:patients|bert", a).doc.Get("total").Text)
-	require.Equal(t, "0", w.get("/fhir/Task?patient:identifier=urn:patients|bert", a).doc.Get("total").Text)
 
 	// A patient of both: whose record is shared, and whose plans are not.
 	w.take(labB, "P-a2", "anna")
