@@ -104,7 +104,9 @@ func trailOf(t *testing.T, database string) map[string]int {
 		var r struct {
 			Outcome, OutcomeDesc string
 			Subtype              []struct{ Code string }
-			Entity               []struct{ Detail []struct{ ValueString string } }
+			Entity               []struct {
+				Detail []struct{ ValueString string }
+			}
 		}
 		require.NoError(t, json.Unmarshal(body, &r))
 		times := 1 // refusals of one kind are one record
