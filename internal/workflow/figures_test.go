@@ -81,3 +81,22 @@ func TestOffIfBleed(t *testing.T) {
 	require.Equal(t, want, b.e.Plan.Summary.OffIfBleed)
 	require.True(t, b.e.Plan.Off.Before(want))
 }
+
+// TestPlannedStandsBesideActual: a step that was done early keeps the times it was planned
+// for, beside those at which it was done (design rule 9), while its look is waited for and
+// when it is completed.
+func TestPlannedStandsBesideActual(t *testing.T) {
+	b := starterBed(t)
+	enter(t, &b, at(10, 50), at(10, 50), b.well(0, workflow.AirVolume), b.well(1, workflow.Bleeding))
+	enter(t, &b, at(10, 51), at(10, 51), b.finding(0, workflow.AirRemoved, "", decimal("3")))
+	step := workflow.TaskKey{Code: workflow.ReleaseStep, Ordinal: 1}
+	require.Equal(t, at(10, 53), b.e.Task(step).Due, "its look is due")
+	require.Equal(t, at(11, 10), b.e.Task(step).PlannedDue)
+	enter(t, &b, at(10, 53), at(10, 53), b.well(0, workflow.Bleeding))
+	done := b.e.Task(step)
+	require.Equal(t, workflow.TaskCompleted, done.Status)
+	require.Equal(t, at(11, 0), done.NotBefore)
+	require.Equal(t, at(11, 10), done.Due)
+	require.Equal(t, at(10, 51), done.Start)
+	require.Equal(t, at(10, 53), done.End)
+}

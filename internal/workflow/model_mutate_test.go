@@ -39,7 +39,7 @@ func source(t *testing.T, file string) string {
 // and properties with the shortest walk, the other short ones, and the walks of pairs.
 var trials = [][][]string{
 	{
-		{"-test.run", "^Test(Scenarios|RandomEpisodes|Repeats|EntryOrder|OrdinaryNursingFinishes|Forecast)$", "-rapid.checks=60", "-rapid.nofailfile"},
+		{"-test.run", "^Test(Scenarios|RandomEpisodes|Repeats|EntryOrder|OrdinaryNursingFinishes|Forecast|PlannedStandsBesideActual)$", "-rapid.checks=60", "-rapid.nofailfile"},
 		{"-test.short", "-test.run", "^TestModelCheck$/^loose$"},
 	},
 	{{"-test.short", "-test.run", "^TestModelCheck$/^(small|volume_not_told|more_than_the_device_holds|another_plan_open|starter,_intervention)$"}},
