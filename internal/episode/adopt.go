@@ -32,9 +32,9 @@ func (o orphan) reach(all []*loaded) []*loaded {
 // adoptWithin. Whoever stores an event or such a finding calls it after the commit, so
 // that one of the two sees the other. What still fits none, or fits two, stays. A fault
 // of ours is kept aside and is no fault of what was stored before; so the errors are the
-// store's alone.
-func (s *Service) adopt(ctx context.Context, subject string) error {
-	q := quarantine{kind: "adopt", id: subject, body: []byte(subject), subject: subject}
+// store's alone. The unit is that of who asks for it.
+func (s *Service) adopt(ctx context.Context, subject, unit string) error {
+	q := quarantine{kind: "adopt", id: subject, body: []byte(subject), subject: subject, unit: unit}
 	err := s.guard(ctx, &q, func() error { return s.adoptAll(ctx, subject) })
 	if outcome.KindOf(err) == outcome.CodeException {
 		return nil

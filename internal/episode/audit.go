@@ -78,7 +78,7 @@ func (a *Auditor) Note(x fhir.Access) {
 	x.At, x.Server, x.Times = a.now(), a.o.Server, 1
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if x.Alert {
+	if x.Alert || x.Client == "" {
 		a.count(x)
 		return
 	}
@@ -96,7 +96,7 @@ func (a *Auditor) Note(x fhir.Access) {
 func (a *Auditor) count(x fhir.Access) {
 	kind := kindOfAccess{x.Client, x.User, x.Address, x.Interaction, x.Type, x.Why}
 	if a.refused[kind] == nil && len(a.refused) >= auditKinds {
-		x = fhir.Access{At: x.At, Outcome: x.Outcome, Alert: true, Server: x.Server, Times: 1, Why: "others"}
+		x = fhir.Access{At: x.At, Outcome: x.Outcome, Alert: x.Alert, Server: x.Server, Times: 1, Why: "others"}
 		kind = kindOfAccess{why: x.Why}
 	}
 	if first := a.refused[kind]; first != nil {

@@ -234,7 +234,7 @@ func (c Client) name() string {
 // entries are stored whatever comes of it, and the event will adopt them, too.
 func (b *batch) afterwards(ctx context.Context) {
 	for _, subject := range b.unplaced {
-		if err := b.adopt(ctx, subject); err != nil {
+		if err := b.adopt(ctx, subject, b.client.Units.Home()); err != nil {
 			b.Log.Warn("finding not adopted yet", "kind", outcome.KindOf(err), "error", err)
 		}
 	}

@@ -47,7 +47,7 @@ func (s *Service) Message(ctx context.Context, m Message) (MessageAnswer, error)
 	if err != nil {
 		return MessageAnswer{}, err
 	}
-	q := quarantine{kind: "message", id: r.key.Source + "|" + r.key.ID, body: m.Body}
+	q := quarantine{kind: "message", id: r.key.Source + "|" + r.key.ID, body: m.Body, unit: r.notice.Unit}
 	var answer MessageAnswer
 	err = s.guard(ctx, &q, func() error {
 		answer, err = r.take(ctx, &q)
@@ -167,7 +167,7 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 		}
 	}
 	if r.notice.Procedure != nil {
-		if err := r.adopt(ctx, r.subject); err != nil {
+		if err := r.adopt(ctx, r.subject, r.notice.Unit); err != nil {
 			return MessageAnswer{}, err
 		}
 	}

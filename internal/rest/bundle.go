@@ -58,7 +58,7 @@ func (b *batch) run(ctx context.Context, doc *tree.Document) ([]byte, error) {
 	if entries.Len() > maximumEntries {
 		return nil, outcome.Fail(outcome.CodeTooCostly, "bundle", "a Bundle has at most %d entries", maximumEntries)
 	}
-	if err := b.limits.take(callOf(ctx).Client.ID, entries.Len()); err != nil {
+	if err := b.counted(ctx, kind, entries.Len()); err != nil {
 		return nil, err
 	}
 	var items []item
@@ -80,6 +80,18 @@ func (b *batch) run(ctx context.Context, doc *tree.Document) ([]byte, error) {
 		out.add(b.entry(r.reply, r.err))
 	}
 	return out.json(), nil
+}
+
+// counted counts the entries of a Bundle as requests of their own.
+func (b *batch) counted(ctx context.Context, kind string, entries int) error {
+	k := callOf(ctx)
+	err := b.limits.take(k.Client.ID, entries)
+	if err != nil {
+		a := k.Client.Access()
+		a.Interaction, a.Type = kind, "Bundle"
+		b.note(a, err)
+	}
+	return err
 }
 
 // single answers one entry of a batch.

@@ -127,7 +127,7 @@ func browsers(origins []string) echo.MiddlewareFunc {
 		AllowHeaders: []string{
 			"Accept", "Authorization", "Content-Type", "Prefer", "If-Match", "If-None-Match", "If-None-Exist", "X-Request-Id",
 		},
-		ExposeHeaders: []string{"ETag", "Location", "Last-Modified", "X-Request-Id", "Retry-After"},
+		ExposeHeaders: []string{"ETag", "Location", "Last-Modified", "X-Request-Id", "Retry-After", "WWW-Authenticate"},
 		MaxAge:        600,
 	})
 }

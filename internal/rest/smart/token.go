@@ -46,7 +46,10 @@ type VerifierOptions struct {
 }
 
 // Verifier checks access tokens (JWT, RFC 9068) as RFC 8725 asks.
-type Verifier struct{ o VerifierOptions }
+type Verifier struct {
+	o      VerifierOptions
+	proven proven
+}
 
 // NewVerifier returns a verifier.
 func NewVerifier(o VerifierOptions) *Verifier {
@@ -78,13 +81,25 @@ func (v *Verifier) Verify(ctx context.Context, token string) (Caller, error) {
 	var standard jwt.Claims
 	var own claims
 	var all map[string]json.RawMessage
-	if err := parsed.Claims(key, &standard, &own, &all); err != nil {
+	if err := v.read(parsed, token, key, &standard, &own, &all); err != nil {
 		return Caller{}, refused("the token's signature or its claims are not sound")
 	}
 	if err := v.check(standard); err != nil {
 		return Caller{}, err
 	}
 	return v.caller(standard, own, all[v.o.UnitsClaim])
+}
+
+// read checks the signature, once for a token and key, and reads the claims.
+func (v *Verifier) read(parsed *jwt.JSONWebToken, token string, key any, into ...any) error {
+	if v.proven.by(token, key) {
+		return parsed.UnsafeClaimsWithoutVerification(into...)
+	}
+	err := parsed.Claims(key, into...)
+	if err == nil {
+		v.proven.keep(token, key)
+	}
+	return err
 }
 
 // claims are those beside the registered ones (RFC 9068 section 2.2).

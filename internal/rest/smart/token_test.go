@@ -196,6 +196,37 @@ func TestUnfitKeysAreLeftOut(t *testing.T) {
 	}
 }
 
+// A token that was taken once is looked at anew: it expires, and dies with its key, also
+// when another key comes under the same id.
+func TestATokenThatWasTakenIsLookedAtAnew(t *testing.T) {
+	t.Parallel()
+	i, c := smarttest.NewIssuer(t), &clock{at: time.Now()}
+	v := smart.NewVerifier(smart.VerifierOptions{
+		Issuer: i.URL, Audience: smarttest.Audience, Keys: smart.NewKeys(smart.KeyOptions{URL: i.JWKS, Now: c.now}), Now: c.now,
+	})
+	token := i.Token(smarttest.Claims{"exp": time.Now().Add(time.Hour).Unix()})
+	for range 3 {
+		_, err := v.Verify(t.Context(), token)
+		require.NoError(t, err)
+	}
+	parts := strings.Split(token, ".")
+	_, err := v.Verify(t.Context(), parts[0]+"."+parts[1]+"."+base64.RawURLEncoding.EncodeToString(make([]byte, 96)))
+	require.Equal(t, outcome.CodeUnknown, outcome.KindOf(err), "the same claims under another signature")
+	other, err := ecdsa.GenerateKey(elliptic.P384(), rand.Reader)
+	require.NoError(t, err)
+	i.Publish(jose.JSONWebKey{Key: other.Public(), KeyID: "ec-1"})
+	c.turn(5 * time.Minute)
+	_, err = v.Verify(t.Context(), token)
+	require.Equal(t, outcome.CodeUnknown, outcome.KindOf(err), "another key came under the same id")
+	i.Publish(jose.JSONWebKey{Key: i.EC.Public(), KeyID: "ec-1"})
+	c.turn(5 * time.Minute)
+	_, err = v.Verify(t.Context(), token)
+	require.NoError(t, err)
+	c.turn(2 * time.Hour)
+	_, err = v.Verify(t.Context(), token)
+	require.Equal(t, outcome.CodeExpired, outcome.KindOf(err))
+}
+
 // FuzzVerify: no text makes a caller, and none a panic.
 func FuzzVerify(f *testing.F) {
 	i := smarttest.NewIssuer(f)
