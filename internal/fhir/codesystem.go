@@ -1,5 +1,7 @@
 package fhir
 
+import "strings"
+
 // Published is the version of the published resources that this release brings.
 const Published = "0.1.0"
 
@@ -31,10 +33,16 @@ type csProperty struct {
 }
 
 type publishedCode struct {
-	Code       Code         `json:"code"`
-	Display    string       `json:"display"`
-	Definition string       `json:"definition"`
-	Property   []csValueUse `json:"property"`
+	Code        Code            `json:"code"`
+	Display     string          `json:"display"`
+	Definition  string          `json:"definition"`
+	Designation []csDesignation `json:"designation,omitempty"`
+	Property    []csValueUse    `json:"property"`
+}
+
+type csDesignation struct {
+	Language string `json:"language"`
+	Value    string `json:"value"`
 }
 
 type csValueUse struct {
@@ -49,7 +57,7 @@ func CodeSystem() ([]byte, error) {
 	n.para("Codes for the release of a radial compression band", "")
 	var list []publishedCode
 	for _, c := range Concepts() {
-		list = append(list, publishedCode{c.Code, c.Display, c.Definition, []csValueUse{{"use", c.Use}}})
+		list = append(list, publishedCode{c.Code, c.Display, c.Definition, american(c.Display), []csValueUse{{"use", c.Use}}})
 	}
 	return encode(codeSystem{
 		ResourceType: "CodeSystem",
@@ -69,4 +77,14 @@ func CodeSystem() ([]byte, error) {
 		Property:      []csProperty{{"use", "The element in which the code stands.", "code"}},
 		Concept:       list,
 	})
+}
+
+// american gives a display in American spelling, none where it is spelt the same. No other
+// language is published: translations would need clinicians who speak them.
+func american(display string) []csDesignation {
+	spelt := strings.NewReplacer("aematoma", "ematoma", "aemostasis", "emostasis", "olour", "olor").Replace(display)
+	if spelt == display {
+		return nil
+	}
+	return []csDesignation{{"en-US", spelt}}
 }

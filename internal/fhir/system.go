@@ -58,6 +58,14 @@ const (
 // CanonicalBase stands before what api/ publishes.
 const CanonicalBase = "https://fhirsvc.example/fhir"
 
+// The project's FHIR package: its name, and the two resources that others name to say
+// what they go by.
+const (
+	PackageName         = "fhirsvc.radial-compression"
+	CanonicalGuide      = CanonicalBase + "/ImplementationGuide/" + PackageName
+	CanonicalCapability = CanonicalBase + "/CapabilityStatement/radial-compression"
+)
+
 // ContentType is the form in which FHIR is spoken (hl7.org/fhir/R4/http.html#mime-type).
 const ContentType = "application/fhir+json"
 

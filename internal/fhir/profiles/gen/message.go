@@ -1,6 +1,10 @@
 package main
 
-import "fhirsvc/internal/fhir"
+import (
+	"slices"
+
+	"fhirsvc/internal/fhir"
+)
 
 // incoming are the event that starts a plan, and the doses and orders that change one.
 func incoming() []profile {
@@ -141,8 +145,7 @@ func order() profile {
 
 // profiles gives all profiles; one that derives from another comes after it.
 func profiles() []profile {
-	all := append(bedside(), care()...)
-	return append(all, incoming()...)
+	return slices.Concat(bedside(), care(), incoming(), protocols())
 }
 
 // profileOf gives a profile by id; one of this package names it.

@@ -21,6 +21,7 @@ type profile struct {
 	kind            string // the type that it constrains
 	base            string // id of the profile that it derives from, "" for the type itself
 	abstract        bool
+	context         string // of an extension: where it stands
 	description     string
 	rules           []rule
 }
@@ -76,8 +77,15 @@ func (p profile) structureDefinition(published structures) ([]byte, error) {
 	w.standing()
 	w.member("description", p.description)
 	w.member("fhirVersion", "4.0.1")
-	w.member("kind", "resource")
+	if p.context == "" {
+		w.member("kind", "resource")
+	} else {
+		w.member("kind", "complex-type")
+	}
 	w.member("abstract", p.abstract)
+	if p.context != "" {
+		w.member("context", []map[string]string{{"type": "element", "expression": p.context}})
+	}
 	w.member("type", p.kind)
 	w.member("baseDefinition", p.baseURL())
 	w.member("derivation", "constraint")
