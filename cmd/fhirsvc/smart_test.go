@@ -74,6 +74,7 @@ func TestServeBehindSmartAndCertificates(t *testing.T) {
 		{"a probe", "/livez", "", nil, 200},
 		{"a probe of readiness", "/readyz", "", nil, 200},
 		{"no certificate", "/fhir/Task", token, nil, 401},
+		{"discovery without one", "/fhir/metadata", "", nil, 401},
 		{"no token", "/fhir/Task", "", []tls.Certificate{own}, 401},
 		{"both", "/fhir/Task", token, []tls.Certificate{own}, 200},
 		{"discovery", "/fhir/.well-known/smart-configuration", "", []tls.Certificate{own}, 200},
@@ -86,7 +87,7 @@ func TestServeBehindSmartAndCertificates(t *testing.T) {
 	require.Error(t, err, "a certificate of another authority ends the handshake")
 
 	p.stop(t)
-	require.Equal(t, map[string]int{"0 search-type ": 1, "4 search-type login": 2}, trailOf(t, s.database))
+	require.Equal(t, map[string]int{"0 search-type ": 1, "4 search-type login": 2, "4 other login": 1}, trailOf(t, s.database))
 }
 
 // trailOf counts the accesses recorded in a database, by outcome, interaction and reason.
@@ -116,7 +117,11 @@ func trailOf(t *testing.T, database string) map[string]int {
 				require.NoError(t, err)
 			}
 		}
-		counts[r.Outcome+" "+r.Subtype[0].Code+" "+r.OutcomeDesc] += times
+		kind := "other"
+		if len(r.Subtype) > 0 {
+			kind = r.Subtype[0].Code
+		}
+		counts[r.Outcome+" "+kind+" "+r.OutcomeDesc] += times
 	}
 	return counts
 }

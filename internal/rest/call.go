@@ -29,26 +29,30 @@ func callOf(ctx context.Context) smart.Caller {
 	return k
 }
 
-// isOpen reports whether a route, by its template, is for everybody: it tells nothing of
-// any patient.
+// isProbe reports whether a route, by its template, is for whoever watches the process.
+func isProbe(route string) bool { return route == "/livez" || route == "/readyz" }
+
+// isOpen reports whether a route is for everybody who may connect: it tells nothing of any
+// patient.
 func isOpen(route string) bool {
-	switch route {
-	case "/livez", "/readyz", root + "/metadata", root + smartConfiguration:
-		return true
-	}
-	return false
+	return isProbe(route) || route == root+"/metadata" || route == root+smartConfiguration
 }
 
 // authenticated lets nobody past whose token is not sound, or who asks too often, and
 // nothing be done that can't be recorded.
 func (s *server) authenticated(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if isOpen(c.Path()) {
+		certified := s.certified(c.Request())
+		if isProbe(c.Path()) || certified == nil && isOpen(c.Path()) {
 			return next(c)
 		}
 		c.Response().Header().Set("Cache-Control", "no-store")
 		c.Response().Header().Set("X-Content-Type-Options", "nosniff")
-		k, err := s.caller(c.Request())
+		var k smart.Caller
+		err := certified
+		if err == nil {
+			k, err = s.caller(c.Request())
+		}
 		k.Client.Address, k.Client.Trace = c.RealIP(), traceOf(c)
 		if err == nil {
 			err = s.limits.take(k.Client.ID, 1)
@@ -76,11 +80,16 @@ func (s *server) told(c echo.Context) (resourceType, code string) {
 	return at.Type, string(at.interaction)
 }
 
+// certified refuses who has shown no certificate, where one is wanted.
+func (s *server) certified(r *http.Request) error {
+	if s.o.ClientCertificates && (r.TLS == nil || len(r.TLS.VerifiedChains) == 0) {
+		return outcome.Fail(outcome.CodeLogin, "", "a client certificate is needed")
+	}
+	return nil
+}
+
 // caller says who makes a request.
 func (s *server) caller(r *http.Request) (smart.Caller, error) {
-	if s.o.ClientCertificates && (r.TLS == nil || len(r.TLS.VerifiedChains) == 0) {
-		return smart.Caller{}, outcome.Fail(outcome.CodeLogin, "", "a client certificate is needed")
-	}
 	if s.o.Tokens == nil {
 		everything := smart.Caller{Client: s.o.Client, Scopes: smart.AllScopes()}
 		everything.Client.Units = episode.AllUnits()
