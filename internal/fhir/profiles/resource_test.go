@@ -25,7 +25,7 @@ func TestGoldenResourcesFit(t *testing.T) {
 		body, err := os.ReadFile(path)
 		require.NoError(t, err)
 		require.Empty(t, errorsOf(outgoing().Resource(body)), path)
-		for _, kind := range []string{"/Task-", "/CarePlan-", "/DetectedIssue-", "/Communication-"} {
+		for _, kind := range []string{"/Task-", "/CarePlan-", "/DetectedIssue-", "/Communication-", "/AuditEvent-"} {
 			if strings.Contains(path, kind) {
 				held++
 			}
@@ -55,6 +55,17 @@ func requireFaults(t *testing.T, v *validate.Validator, sound string, tests []ch
 			require.Contains(t, strings.Join(errorsOf(v.Resource([]byte(body))), "\n"), tt.want)
 		})
 	}
+}
+
+func TestFaultsOfAccessRecords(t *testing.T) {
+	requireFaults(t, outgoing(), golden(t, "AuditEvent-create"), []change{
+		{"nobody asked", `"requestor": true`, `"requestor": false`, "One agent asked for it"},
+		{"refused without a reason", `"outcome": "0"`, `"outcome": "4"`, "says why"},
+		{"without an action", `"action": "C",`, ``, "action is required"},
+		{"a name of somebody", `"requestor": true`, `"name":"Jane Doe","requestor": true`, "name is not allowed here"},
+		{"another number of somebody", `"requestor": true`, `"altId":"7","requestor": true`, "altId is not allowed here"},
+		{"a narrative", `"type"`, `"text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\">x</div>"},"type"`, "text is not allowed here"},
+	})
 }
 
 func TestFaultsOfTasks(t *testing.T) {

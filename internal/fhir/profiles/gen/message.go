@@ -145,7 +145,7 @@ func order() profile {
 
 // profiles gives all profiles; one that derives from another comes after it.
 func profiles() []profile {
-	return slices.Concat(bedside(), care(), incoming(), protocols())
+	return slices.Concat(bedside(), care(), incoming(), protocols(), audit())
 }
 
 // profileOf gives a profile by id; one of this package names it.
