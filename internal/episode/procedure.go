@@ -184,8 +184,14 @@ func (r *reception) keep(ctx context.Context, d *draft, l *loaded) ([]string, er
 		if err != nil {
 			return nil, err
 		}
-		if !changed {
+		switch {
+		case changed:
+		case v.Unit == r.notice.Unit:
 			continue
+		default: // it moves with the event
+			if v, err = sameAgain(v, d.at); err != nil {
+				return nil, err
+			}
 		}
 		v.Unit, v.Episode = r.notice.Unit, l.id
 		d.put(v, l.version+1)

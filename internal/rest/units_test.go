@@ -160,20 +160,28 @@ func TestEventsStayInTheUnit(t *testing.T) {
 	w.send(http.MethodPost, "/fhir/$process-message", "{", w.as(smarttest.Claims{"scope": "system/Observation.c"})).refused(t, 403, outcome.CodeForbidden)
 }
 
-// What the service writes for an episode follows it when its event moves it.
+// An episode that its event moves to another unit goes whole: what the service wrote, what
+// came with the event, and what was charted.
 func TestAPlanThatMovesIsSeenWhole(t *testing.T) {
 	t.Parallel()
 	w := newSecured(t)
 	w.take(labA, "P-1", "anna")
 	tasks := w.get("/fhir/Task", w.of(labA)).doc.Get("total").Text
+	require.Equal(t, 201, w.send(http.MethodPost, "/fhir/Observation", findingOf("anna"), w.of(labA)).StatusCode)
 	later := time.Now().UTC().Add(time.Minute).Format(time.RFC3339)
 	moved := strings.Replace(strings.Replace(event(labB, "P-1", "anna"), "m-P-1", "m-2", 1), `"timestamp":"`, `"timestamp":"`+later+`","_x":"`, 1)
 	doc, _ := tree.Parse([]byte(moved))
 	require.NotNil(t, doc)
 	moved = strings.Replace(moved, `,"_x":"`+doc.Root.Str("_x")+`"`, "", 1)
 	require.Equal(t, 200, w.send(http.MethodPost, "/fhir/$process-message", moved, w.as(nil)).StatusCode)
-	require.Equal(t, tasks, w.get("/fhir/Task", w.of(labB)).doc.Get("total").Text)
-	require.Equal(t, "0", w.get("/fhir/Task", w.of(labA)).doc.Get("total").Text)
-	require.Equal(t, "1", w.get("/fhir/CarePlan", w.of(labB)).doc.Get("total").Text)
-	require.Equal(t, "0", w.get("/fhir/CarePlan", w.of(labA)).doc.Get("total").Text)
+	require.NotEqual(t, "0", tasks)
+	for resourceType, want := range map[string]string{"Task": tasks, "CarePlan": "1", "Procedure": "1", "Observation": "2", "Patient": "1"} {
+		require.Equal(t, want, w.get("/fhir/"+resourceType, w.of(labB)).doc.Get("total").Text, resourceType)
+		require.Equal(t, "0", w.get("/fhir/"+resourceType, w.of(labA)).doc.Get("total").Text, resourceType)
+	}
+	observation := w.id("Observation", labB)
+	require.Equal(t, "1", w.get("/fhir/Observation/"+observation+"/_history", w.of(labB)).doc.Get("total").Text, "the version before was the other unit's")
+	put := strings.Replace(w.get("/fhir/Observation/"+observation, w.of(labB)).text, `"final"`, `"entered-in-error"`, 1)
+	require.NotEqual(t, 404, w.send(http.MethodPut, "/fhir/Observation/"+observation, put, w.of(labB)).StatusCode)
+	w.send(http.MethodPut, "/fhir/Observation/"+observation, put, w.of(labA)).refused(t, 404, outcome.CodeNotFound)
 }
