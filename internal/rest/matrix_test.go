@@ -191,7 +191,8 @@ func TestBundlesAreCheckedEntryByEntry(t *testing.T) {
 }
 
 // Another unit's record is, for whoever asks, not there: in every operation, alone and in
-// Bundles; and the try is recorded as what it was.
+// Bundles; and the try is recorded as what it was. Of the answers that FHIR names for what
+// is denied, 404 tells least (hl7.org/fhir/R4/security.html, Access Denied Response Handling).
 func TestAnotherUnitsRecordIsNotThere(t *testing.T) {
 	t.Parallel()
 	w := newSecured(t)

@@ -23,6 +23,10 @@ func twoUnits(t *testing.T) *secured {
 	return w
 }
 
+// The tests of this file hold docs/adr/0059. R4 leaves to a server who may see what, and
+// names how to answer whoever may not (hl7.org/fhir/R4/security.html, Access Denied Response
+// Handling); that records of no unit are seen through what refers to them is a rule of ours.
+
 // Every type, read and searched by a client of one unit, gives what the other's does not.
 func TestAClientSeesItsOwnUnits(t *testing.T) {
 	t.Parallel()

@@ -46,6 +46,9 @@ func (s *server) write(c echo.Context, e episode.Entry) error {
 	if err := onlyFormat(c.QueryParams()); err != nil {
 		return err
 	}
+	if err := s.mayChange(c.Request().Context(), e); err != nil { // before its body is read
+		return err
+	}
 	body, err := readBody(c)
 	if err != nil {
 		return err
