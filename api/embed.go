@@ -6,7 +6,7 @@ import (
 	"iter"
 )
 
-//go:embed *.json protocols/*.json
+//go:embed *.json protocols/*.json examples/*.json
 var published embed.FS
 
 // Protocols gives the starter protocols by file name, in order of name: R4
@@ -16,6 +16,9 @@ func Protocols() iter.Seq2[string, []byte] { return files("protocols/*.json") }
 // Conformance gives the published profiles, value sets, code systems and search
 // parameters by file name, in order of name.
 func Conformance() iter.Seq2[string, []byte] { return files("*.json") }
+
+// Examples gives invented resources that fit the profiles, by file name, in order of name.
+func Examples() iter.Seq2[string, []byte] { return files("examples/*.json") }
 
 func files(pattern string) iter.Seq2[string, []byte] {
 	return func(yield func(string, []byte) bool) {

@@ -9,6 +9,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/profiles"
 	"fhirsvc/internal/fhir/search"
 )
 
@@ -37,6 +38,10 @@ func (s *server) metadata(c echo.Context) error {
 	return c.Blob(http.StatusOK, contentType, body)
 }
 
+// Capability is what a service of these options says of itself at /metadata, under a base
+// URL: an R4 CapabilityStatement.
+func Capability(o Options, base string) []byte { return encode(newCapabilities(o).statement(base)) }
+
 // The types below are R4 CapabilityStatement as far as it is written here
 // (hl7.org/fhir/R4/capabilitystatement.html).
 type capabilityStatement struct {
@@ -44,11 +49,13 @@ type capabilityStatement struct {
 	Status         string         `json:"status"`
 	Date           string         `json:"date"`
 	Kind           string         `json:"kind"`
+	Instantiates   []string       `json:"instantiates"`
 	Software       software       `json:"software"`
 	Implementation implementation `json:"implementation"`
 	FHIRVersion    string         `json:"fhirVersion"`
 	Format         []string       `json:"format"`
 	PatchFormat    []string       `json:"patchFormat"`
+	Guide          []string       `json:"implementationGuide"`
 	REST           []restful      `json:"rest"`
 }
 
@@ -91,6 +98,7 @@ type named struct {
 
 type resourceCapability struct {
 	Type              string   `json:"type"`
+	SupportedProfile  []string `json:"supportedProfile,omitempty"`
 	Interaction       []codeOf `json:"interaction"`
 	Versioning        string   `json:"versioning"`
 	ReadHistory       bool     `json:"readHistory"`
@@ -104,13 +112,15 @@ type resourceCapability struct {
 func (k capabilities) statement(base string) capabilityStatement {
 	return capabilityStatement{
 		ResourceType: "CapabilityStatement", Status: "active", Date: k.built, Kind: "instance",
-		Software: software{Name: "fhirsvc", Version: k.version, ReleaseDate: k.built},
+		Instantiates: []string{fhir.CanonicalCapability + "|" + fhir.Published},
+		Software:     software{Name: "fhirsvc", Version: k.version, ReleaseDate: k.built},
 		Implementation: implementation{
 			Description: "Stepwise release of a radial compression band: plans, tasks and findings", URL: base,
 		},
 		FHIRVersion: "4.0.1",
 		Format:      []string{"application/fhir+json", "json"},
 		PatchFormat: []string{jsonPatch},
+		Guide:       []string{fhir.CanonicalGuide + "|" + fhir.Published},
 		REST: []restful{{
 			Mode:          "server",
 			Documentation: "Search is strict: a parameter that is not listed is refused unless Prefer: handling=lenient is sent.",
@@ -147,6 +157,11 @@ func resourceCapabilities() []resourceCapability {
 	var out []resourceCapability
 	for _, r := range resources() {
 		k := resourceCapability{Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "not-match"}
+		for _, p := range profiles.All() {
+			if p.Type == r.Type {
+				k.SupportedProfile = append(k.SupportedProfile, p.URL)
+			}
+		}
 		for _, i := range r.Interactions {
 			k.Interaction = append(k.Interaction, codeOf{string(i)})
 			switch i {

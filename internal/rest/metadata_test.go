@@ -10,8 +10,10 @@ import (
 	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/profiles"
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/rest"
 )
@@ -54,6 +56,8 @@ func TestMetadata(t *testing.T) {
 	require.Equal(t, w.server.URL+"/fhir", d.Get("implementation").Str("url"))
 	require.Equal(t, "4.0.1", d.Str("fhirVersion"))
 	require.Equal(t, "instance", d.Str("kind"))
+	require.Equal(t, fhir.CanonicalCapability+"|"+fhir.Published, d.Get("instantiates").At(0).Text)
+	require.Equal(t, fhir.CanonicalGuide+"|"+fhir.Published, d.Get("implementationGuide").At(0).Text)
 	server := d.Get("rest").At(0)
 	require.Equal(t, "server", server.Str("mode"))
 	require.Equal(t, "process-message", server.Get("operation").At(0).Str("name"))
@@ -68,6 +72,23 @@ func TestMetadata(t *testing.T) {
 	other := newWorld(t, func(o *rest.Options) { o.BaseURL, o.Built = "https://h.example/fhir", morning.Add(time.Hour) })
 	require.NotEqual(t, tag, other.get("/fhir/metadata").Header.Get("ETag"))
 	require.Contains(t, other.get("/fhir/metadata").text, "https://h.example/fhir")
+}
+
+// Each type names the project's profiles of it, and no other.
+func TestMetadataNamesTheProfiles(t *testing.T) {
+	t.Parallel()
+	d := newWorld(t).get("/fhir/metadata").doc
+	named := 0
+	for r := range d.Get("rest").At(0).Get("resource").Items() {
+		for url := range r.Get("supportedProfile").Items() {
+			p := profiles.Find(url.Text)
+			require.NotNil(t, p, url.Text)
+			require.Equal(t, r.Str("type"), p.Type)
+			named++
+		}
+	}
+	ofOthers := 3 // of messages and extensions, which are not served: Bundle, MessageHeader, Extension
+	require.Equal(t, len(profiles.All())-ofOthers, named)
 }
 
 // request is how an interaction looks on the wire, hl7.org/fhir/R4/http.html.
