@@ -53,6 +53,7 @@ func commands() []command {
 		{"serve", "the service on an external NATS and PostgreSQL, configured by FHIRSVC_*", runServe},
 		{"migrate", "bring the database to this version's schema", runMigrate},
 		{"validate", "check FHIR R4 files against the published definitions and the profiles", runValidate},
+		{"conformance", "write the FHIR package: profiles, codes, messages, examples", runConformance},
 		{"simulate", "episodes by chance against the core: rules, band times, visits", runSimulate},
 	}
 }
@@ -112,9 +113,9 @@ Usage: fhirsvc COMMAND [flags]
 
 `)
 	for _, c := range commands() {
-		say(w, "  %-10s %s\n", c.name, c.summary)
+		say(w, "  %-11s %s\n", c.name, c.summary)
 	}
-	say(w, "  %-10s %s\n\n", "--version", "print the version")
+	say(w, "  %-11s %s\n\n", "--version", "print the version")
 	say(w, "'fhirsvc COMMAND --help' tells more. New here? Try 'fhirsvc sandbox --play'.\n\n%s", caution)
 }
 

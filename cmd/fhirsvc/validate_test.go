@@ -20,7 +20,7 @@ import (
 var updateScripts = flag.Bool("update", false, "rewrite the golden output in the scripts")
 
 // The scripts run the real program; each tells what it is about.
-func TestValidateScripts(t *testing.T) {
+func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script", UpdateScripts: *updateScripts, RequireExplicitExec: true, RequireUniqueNames: true,
 		Setup: func(e *testscript.Env) error {
