@@ -10,7 +10,7 @@ func audit() []profile {
 			"calls them, and patients by reference.",
 		rules: []rule{
 			{id: "AuditEvent", constraints: []constraint{
-				must("acc-1", "One agent asked for it", "agent.where(requestor).count() = 1"),
+				must("acc-1", "One agent asked for it", "agent.where(requestor = true).count() = 1"),
 				must("acc-2", "What was not done says why", "outcome = '0' or outcomeDesc.exists()"),
 				must("acc-3", "What was done says which interaction it was", "outcome != '0' or subtype.exists()"),
 			}},
