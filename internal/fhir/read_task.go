@@ -7,9 +7,9 @@ import (
 	"fhirsvc/internal/workflow"
 )
 
-// ReadPlannedTask reads of a stored Task what its due time is about: kind, status and
+// readPlannedTask reads of a stored Task what its due time is about: kind, status and
 // when it is due. ok is false for what is no Task of this service, or has no due time.
-func ReadPlannedTask(body []byte) (t workflow.Task, ok bool) {
+func readPlannedTask(body []byte) (t workflow.Task, ok bool) {
 	doc, issues := tree.Parse(body)
 	if len(issues) > 0 || doc.Root.Str("resourceType") != "Task" {
 		return t, false

@@ -12,7 +12,6 @@ import (
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
-	"fhirsvc/internal/workflow"
 )
 
 // Limits of a workload: a shift by default, a day at most.
@@ -37,8 +36,8 @@ func (s *server) workload(c echo.Context) error {
 		if err != nil {
 			return reply{}, err
 		}
-		loads := workflow.Workload(tasks, from, hours*int(time.Hour/workflow.Quarter))
-		return reply{status: http.StatusOK, body: encode(workloadParameters(loads))}, nil
+		body, err := fhir.RenderWorkload(tasks, from, hours)
+		return reply{status: http.StatusOK, body: body}, err
 	})
 	if err != nil {
 		return err
@@ -66,7 +65,7 @@ func workloadParams(params url.Values) (from time.Time, hours int, err error) {
 }
 
 // planned gives the open Tasks that are due before an instant.
-func (f fenced) planned(ctx context.Context, before time.Time) ([]workflow.Task, error) {
+func (f fenced) planned(ctx context.Context, before time.Time) ([][]byte, error) {
 	q, _, issues := search.Parse("Task", url.Values{
 		"status":   {"draft,ready,in-progress,on-hold"},
 		"due-date": {"lt" + before.Format(time.RFC3339)},
@@ -75,45 +74,17 @@ func (f fenced) planned(ctx context.Context, before time.Time) ([]workflow.Task,
 	if outcome.HasErrors(issues) {
 		return nil, outcome.Reject("search", issues)
 	}
-	var tasks []workflow.Task
+	var tasks [][]byte
 	for {
 		page, err := f.search(ctx, q)
 		if err != nil {
 			return nil, err
 		}
 		for _, r := range page.Matches {
-			if t, ok := fhir.ReadPlannedTask(r.Body); ok {
-				tasks = append(tasks, t)
-			}
+			tasks = append(tasks, r.Body)
 		}
 		if q.After = page.Next; q.After == nil {
 			return tasks, nil
 		}
 	}
-}
-
-// The types below are R4 Parameters as far as it is written here
-// (hl7.org/fhir/R4/parameters.html).
-type parameters struct {
-	ResourceType string      `json:"resourceType"`
-	Parameter    []parameter `json:"parameter"`
-}
-
-type parameter struct {
-	Name          string      `json:"name"`
-	ValueDateTime string      `json:"valueDateTime,omitempty"`
-	ValueInteger  *int        `json:"valueInteger,omitempty"`
-	Part          []parameter `json:"part,omitempty"`
-}
-
-func workloadParameters(loads []workflow.Load) parameters {
-	p := parameters{ResourceType: "Parameters"}
-	for _, l := range loads {
-		p.Parameter = append(p.Parameter, parameter{Name: "quarter", Part: []parameter{
-			{Name: "from", ValueDateTime: l.From.Format(time.RFC3339)},
-			{Name: "tasks", ValueInteger: &l.Tasks},
-			{Name: "air", ValueInteger: &l.Air},
-		}})
-	}
-	return p
 }
