@@ -75,8 +75,9 @@ peers: ## fetch and build the validators of others (needs Java 17, Maven and Nod
 	.ci/conformance/prepare $(PEERS)
 
 conformance: peers e2e ## the validator beside those of others, see docs/validation.md
+	rm -rf $(PEERS)/package && $(GO) run ./cmd/fhirsvc conformance -o $(PEERS)/package
 	$(GO) run ./internal/conformance/run $(UPDATE) -java $(PEERS)/java -npm $(PEERS)/npm/node_modules -google $(PEERS)/google \
-		testdata/fhir api $(PEERS)/stored
+		testdata/fhir $(PEERS)/package $(PEERS)/stored
 
 fuzz: ## every fuzz target for FUZZTIME
 	.ci/fuzz $(FUZZTIME)
