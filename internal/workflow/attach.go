@@ -111,7 +111,7 @@ func (m *machine) asks(t *Task, f *Finding) bool {
 	if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
 		return false
 	}
-	if t.Key.Code == ControlBleeding && f.Real() && f.Answer != Haemostasis {
+	if t.needsDry() && f.Code == Bleeding && f.Real() && f.Answer != Haemostasis {
 		return false // it is done when the site is dry
 	}
 	if act := t.act(); act != "" && f.Code != act {
@@ -119,6 +119,9 @@ func (m *machine) asks(t *Task, f *Finding) bool {
 	}
 	return true
 }
+
+// needsDry reports whether nothing but a dry site completes the Task.
+func (t *Task) needsDry() bool { return t.Key.Code == ControlBleeding || t.Key.Code == DischargeCheck }
 
 // act is the change of air that a Task is about, "" for checks.
 func (t *Task) act() FindingCode {
@@ -146,6 +149,7 @@ func (m *machine) give(t *Task, f *Finding) {
 	}
 	if f.Code == t.act() || f.Code == Band {
 		m.deviate(t, f.When())
+		t.deviateBy(f)
 		t.PlannedStart, t.PlannedDue = t.NotBefore, t.Due
 		t.Window = f.When()
 		if t.Status != TaskInProgress {
@@ -195,6 +199,17 @@ func (m *machine) deviate(t *Task, at time.Time) {
 	case !t.Due.IsZero() && at.After(t.Due.Add(m.v.p.Grace[t.Key.Code].Overdue)):
 		t.Deviation = fmt.Sprintf("done %s after it was due", span(at.Sub(t.Due)))
 	}
+}
+
+// deviateBy keeps how much more or less air went out or in than was planned.
+func (t *Task) deviateBy(f *Finding) {
+	if t.Planned == nil || f.Amount == nil || f.Amount.Cmp(*t.Planned) == 0 {
+		return
+	}
+	if t.Deviation != "" {
+		t.Deviation += "; "
+	}
+	t.Deviation += fmt.Sprintf("%s mL instead of %s mL", f.Amount, t.Planned)
 }
 
 // span is a duration as a person says it, rounded to whole minutes.

@@ -10,6 +10,7 @@ type band struct {
 	off     time.Time     // zero while it is on
 	planned bool          // it came off empty
 	worn    time.Duration // by the bands before this one
+	since   time.Time     // when it took the place of another; zero for the first
 	odd     *Finding      // found where it should not be
 	last    *Finding      // last finding about the band
 }
@@ -39,8 +40,10 @@ func (v *view) bandFound(f *Finding) {
 			v.bandAgain(f)
 			break
 		}
-		v.band = band{odd: f, worn: v.band.worn}
+		v.band = band{odd: f, worn: v.band.worn, since: f.When()}
+		v.flow, v.orders.toEmpty, v.site.fresh = flow{}, nil, false
 		v.ledger.another(f, "the band was replaced: the volume of the new one is not told")
+		v.passed("band-replaced")
 		v.concern("band-replaced", Urgent, f.When(), "the band was replaced: confirm the plan for the new one")
 	case BandDisplaced, BandOverUlnar:
 		v.band.odd = f
@@ -58,7 +61,7 @@ func (v *view) bandAgain(f *Finding) {
 	v.band = band{worn: v.band.worn + v.band.off.Sub(v.begun())}
 	v.start = f.When()
 	v.releases, v.skipped, v.orders.time, v.orders.volume = nil, time.Time{}, nil, nil
-	v.flow = flow{}
+	v.flow, v.orders.toEmpty, v.site.fresh = flow{}, nil, false
 	v.ledger.another(f, "a band is on again: its volume is not told")
 	v.concern("band-on-again", Urgent, f.When(), "the band is on again after it was off: what is to be done next?")
 	if v.body.dose != nil {

@@ -9,7 +9,7 @@ func (m *machine) planUlnar() {
 	if v.p.UlnarCompression == 0 || !v.bandOn() {
 		return
 	}
-	if t := m.last(UlnarCompression); t != nil && t.Status.Finished() {
+	if t := m.last(UlnarCompression); t != nil && t.dealtWith() {
 		return
 	}
 	m.put(want{
@@ -23,7 +23,7 @@ func (m *machine) planUlnar() {
 // planTeaching keeps what the patient is to be told on the road, bound to leaving.
 func (m *machine) planTeaching() {
 	v := m.v
-	if t := m.last(PatientTeaching); !v.p.Teaching || t != nil && t.Status.Finished() {
+	if t := m.last(PatientTeaching); !v.p.Teaching || t != nil && t.dealtWith() {
 		return
 	}
 	w := want{

@@ -74,7 +74,7 @@ func (m *machine) take(f fact) {
 		return
 	}
 	corrected := m.keep(*f.finding)
-	if !corrected && (f.finding.Side == "" || f.finding.Side == m.e.side()) {
+	if !corrected && m.e.ofWrist(f.finding.Side) {
 		m.attach(f.finding)
 		m.plan(at)
 	}
@@ -133,6 +133,9 @@ func (m *machine) refusal(in Charted) *Refusal {
 func (m *machine) findingRefusal(f Finding) *Refusal {
 	if f.Found.After(m.now.Add(ClockDifference)) {
 		return refuse(RefusedValue, f.Entry, "the finding lies in the future: more than %s ahead of the service's clock; nothing was stored", span(ClockDifference))
+	}
+	if f.Code == CompressionStart && f.Instant.After(m.now.Add(ClockDifference)) {
+		return refuse(RefusedValue, f.Entry, "compression can't have started in the future; nothing was stored")
 	}
 	if f.Amount == nil {
 		if f.Real() && isAir(f.Code) {

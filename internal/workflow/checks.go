@@ -163,7 +163,8 @@ func (m *machine) patencyDue() (purpose string, since, due time.Time) {
 	case !v.bandOn():
 		return m.patencyAfterRemoval()
 	case w.last == nil:
-		return onArrival, v.begun(), v.begun().Add(v.p.PatencyArrival)
+		since := later(v.begun(), v.band.since)
+		return onArrival, since, since.Add(v.p.PatencyArrival)
 	case !v.ledger.emptied.IsZero():
 		if !v.testedSince(v.ledger.emptied) {
 			return atEmpty, v.ledger.emptied, v.ledger.emptied.Add(v.p.WatchAtEmpty)
@@ -171,9 +172,11 @@ func (m *machine) patencyDue() (purpose string, since, due time.Time) {
 		return "", time.Time{}, time.Time{}
 	case w.stale && v.site.bleed == nil && !v.site.hold.IsZero():
 		return afterAdding, v.ledger.added, later(v.site.hold, v.ledger.added)
+	case w.stale && v.site.bleed == nil:
+		return afterAdding, v.ledger.added, v.ledger.added.Add(v.p.EaseRetest)
 	case v.notPatent() && v.ledger.changed.After(w.last.When()):
 		return retest, v.ledger.changed, v.ledger.changed.Add(v.p.EaseRetest)
-	case v.notPatent(), w.stale:
+	case v.notPatent() && !v.ledger.changed.After(w.shut.When()), w.stale:
 		return "", time.Time{}, time.Time{} // first ease, or first stop the bleeding
 	case v.inconclusive() && w.tries < v.p.EaseTries && v.inconclusives() < v.p.EaseTries:
 		return retest, w.last.When().Add(time.Microsecond), w.last.When().Add(v.p.EaseRetest)

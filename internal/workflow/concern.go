@@ -9,9 +9,11 @@ type concern struct {
 	priority  Priority
 	text      string
 	at        time.Time
-	withholds bool // no release while nobody has answered
-	byOrder   bool // an order alone is an answer
-	cleared   bool // a later finding took it back
+	withholds bool      // no release while nobody has answered
+	byOrder   bool      // an order alone is an answer
+	cleared   bool      // a later finding took it back
+	over      bool      // it got better since, and still waits for its answer: again is a new cause
+	told      time.Time // when it was entered; zero when no finding told it
 }
 
 // concern notes something for a person to decide.
@@ -28,11 +30,21 @@ func (v *view) withhold(cause string, priority Priority, at time.Time, text stri
 // taken back: one cause, one call, repeated only when it gets worse.
 func (v *view) raise(c concern) {
 	for _, old := range v.concerns {
-		if old.cause == c.cause && !old.cleared && old.priority.rank() >= c.priority.rank() {
+		if old.cause == c.cause && !old.cleared && !old.over && old.priority.rank() >= c.priority.rank() {
 			return
 		}
 	}
+	c.told = v.entered
 	v.concerns = append(v.concerns, c)
+}
+
+// passed notes that a cause got better: what is found of it from now on is asked anew.
+func (v *view) passed(cause string) {
+	for i := range v.concerns {
+		if v.concerns[i].cause == cause {
+			v.concerns[i].over = true
+		}
+	}
 }
 
 // clear ends the withholding of a cause: a later finding is normal.

@@ -77,8 +77,8 @@ func (m *machine) planFlags() {
 	book := v.ledger.book()
 	doubtful := v.bandOn() && !v.ended() && m.e.Protocol != nil && book.State != BookKnown
 	m.flag(FlagVolumeInDoubt, doubtful, "The volume of air in the band is not known for sure.")
-	m.flag(FlagNotPatent, v.flow.last != nil && v.flow.last.Answer == Occluded, "The last test did not find the radial artery open.")
-	long := v.bandOn() && !v.ended() && m.e.Protocol != nil && !m.now.Before(v.worn().Add(v.p.WarnBandTime))
+	m.flag(FlagNotPatent, v.flow.shut != nil, "The last test did not find the radial artery open.")
+	long := v.bandOn() && !m.now.Before(v.worn().Add(v.p.WarnBandTime))
 	m.flag(FlagBandTime, long, fmt.Sprintf("The band has been on for more than %s.", span(v.p.WarnBandTime)))
 	m.flag(FlagHand, v.body.hand != nil, "The hand on the side of the puncture is not normal.")
 	m.flag(FlagHaematoma, v.body.swelling != nil, "There is a haematoma at the access site.")

@@ -56,6 +56,17 @@ func (v *view) judgeDrugs() {
 	}
 }
 
+// judgeLateDrug asks when a corrected event tells such a drug after air was let out.
+func (v *view) judgeLateDrug() {
+	first := v.e.Events[0]
+	for _, d := range v.p.AskPrescriber {
+		told := slices.Contains(v.ev.Drugs, d) && !slices.Contains(first.Drugs, d)
+		if o := v.orders.time; told && len(v.releases) > 0 && v.bandOn() && (o == nil || !o.Recorded.After(v.ev.Recorded)) {
+			v.withhold(causePrescriber, Urgent, v.ev.Recorded, drugText(d)+", as the event was corrected: when may the next air be let out?")
+		}
+	}
+}
+
 // medicated: an anticoagulant given while the band is on stops releases until a
 // prescriber has decided or ordered the time of the next step.
 func (v *view) medicated(f *Finding) {

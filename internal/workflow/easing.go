@@ -58,8 +58,8 @@ func (m *machine) easeFor() (time.Time, easeCause) {
 	if !v.bandOn() || v.site.bleed != nil || !v.ledger.emptied.IsZero() || v.flow.tries >= v.p.EaseTries || v.flow.turns >= mayEase {
 		return time.Time{}, ""
 	}
-	if v.notPatent() && !v.ledger.changed.After(v.flow.last.When()) && !m.stepEases() { // air went out since: test first
-		return v.flow.last.When(), easeArtery
+	if v.notPatent() && !v.ledger.changed.After(v.flow.shut.When()) && !m.stepEases() { // air went out since: test first
+		return v.flow.shut.When(), easeArtery
 	}
 	if f := v.body.hand; f != nil && !f.endangered() && !v.ledger.changed.After(f.When()) && !m.stepEases() {
 		return f.When(), easeHand

@@ -27,7 +27,7 @@ func (e *Episode) facts() []fact {
 	list := make([]fact, 0, len(e.Findings)+len(e.Orders)+len(e.Moves))
 	for i := range e.Findings {
 		f := &e.Findings[i]
-		if withdrawn[f.ID] || f.Side != "" && f.Side != e.side() {
+		if withdrawn[f.ID] || !e.ofWrist(f.Side) {
 			continue
 		}
 		list = append(list, fact{when: f.When(), recorded: f.Recorded, entry: f.Entry, id: f.ID, finding: f})
@@ -81,6 +81,10 @@ func (e *Episode) side() Side {
 	}
 	return ""
 }
+
+// ofWrist reports whether what was found on a side is about this wrist; while the event
+// has not told which wrist it is, anything may be.
+func (e *Episode) ofWrist(side Side) bool { return side == "" || e.side() == "" || side == e.side() }
 
 // completed reports whether a Task of the code was completed.
 func (e *Episode) completed(code TaskCode) bool {

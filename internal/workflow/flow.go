@@ -5,6 +5,7 @@ import "time"
 // flow is what is known of the blood flow through the radial artery.
 type flow struct {
 	last    *Finding // last test by a method that can show patency, real or not
+	shut    *Finding // the last that found the artery closed, until one finds it open
 	stale   bool     // air was added since
 	tries   int      // easings since the artery was last patent
 	easedAt time.Time
@@ -20,9 +21,12 @@ func (v *view) tested(f *Finding) {
 	if !f.Real() {
 		return
 	}
+	if f.Answer == Occluded {
+		v.flow.shut = f
+	}
 	switch {
 	case f.Answer == Patent:
-		v.flow.tries = 0
+		v.flow.tries, v.flow.shut = 0, nil
 		for _, cause := range []string{"occluded-after-removal", "bleeding-and-not-patent", "easing-without-success"} {
 			v.clear(cause)
 		}
@@ -53,12 +57,9 @@ func (w *flow) turn(lastChange time.Time) {
 // comes first.
 const mayEase = 2
 
-// notPatent reports whether the last valid test found the artery closed under the band
-// as it is now.
-func (v *view) notPatent() bool {
-	w := v.flow
-	return w.last != nil && w.last.Real() && w.last.Answer == Occluded && !w.stale
-}
+// notPatent reports whether a test found the artery closed and none found it open since,
+// under the band as it is now: one that was not done or says nothing takes nothing back.
+func (v *view) notPatent() bool { return v.flow.shut != nil && !v.flow.stale }
 
 // inconclusive reports whether the last test said nothing: indeterminate, not done or
 // could not assess.

@@ -46,7 +46,7 @@ func (v *view) issues() []Issue {
 			add(Issue{Code: d.issue, Text: d.why, Findings: d.findings, Since: d.at})
 		}
 	}
-	if b, test := v.site.bleed, v.flow.last; b != nil && v.notPatent() {
+	if b, test := v.site.bleed, v.flow.shut; b != nil && v.notPatent() {
 		add(Issue{
 			Code: IssueOpposed, Since: later(b.since, test.When()), Findings: []string{b.finding, test.ID},
 			Text: "the site bleeds and the artery is not open: pressure and flow ask for opposite things",

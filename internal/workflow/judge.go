@@ -16,6 +16,8 @@ func fallback() *Protocol {
 		ReviewBleeds:   1,
 		SiteCheckFirst: 15 * time.Minute,
 		SiteCheckThen:  15 * time.Minute,
+		WarnBandTime:   3 * time.Hour, // SCAI 2019 abstract: more arteries close above 4 h
+		AlertBandTime:  4 * time.Hour,
 		EaseRetest:     15 * time.Minute, // a hand that suffers is looked at again (Eid-Lidt 2022)
 		AfterRemoval:   []time.Duration{15 * time.Minute, 30 * time.Minute, time.Hour},
 		AfterThen:      time.Hour,
@@ -43,13 +45,14 @@ func (v *view) judge() {
 		v.concern("no-protocol", Urgent, v.ev.Recorded, "no plan was made: "+v.e.NoProtocol)
 	}
 	if v.ev.OtherPlan != "" {
-		v.concern("second-procedure", Urgent, v.ev.Recorded,
+		v.withhold("second-procedure", Urgent, v.ev.Recorded,
 			"another plan is open on this wrist: is this the same procedure, or does it replace the other?")
 	}
 	if len(v.ev.Dropped) > 0 {
 		v.concern("event-incomplete", Routine, v.ev.Recorded, "parts of the event could not be used: "+strings.Join(v.ev.Dropped, "; "))
 	}
 	v.judgeDrugs()
+	v.judgeLateDrug()
 	v.judgeCorrections()
 	v.judgeLeaving()
 }
@@ -76,7 +79,7 @@ func (v *view) judgeCorrections() {
 		v.withhold("patient-corrected", Urgent, v.ev.Recorded, "the patient of the procedure was corrected: confirm at the bedside")
 	}
 	if v.ev.Kind != first.Kind {
-		v.concern("procedure-corrected", Routine, v.ev.Recorded,
+		v.withhold("procedure-corrected", Urgent, v.ev.Recorded,
 			fmt.Sprintf("the procedure was corrected from %s to %s: the plan keeps its protocol", first.Kind, v.ev.Kind))
 	}
 }

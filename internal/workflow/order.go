@@ -31,6 +31,7 @@ func (v *view) order(o *Order) {
 		v.orders.volume = o
 	case OrderAdjustVolume:
 		v.ledger.settle(EntryOrdered, at, *o.Amount, o.By, "adjusted: "+o.Reason)
+		v.settled()
 	case OrderContinueToEmpty:
 		v.orders.toEmpty = o
 	case OrderNoBandPlan:

@@ -151,7 +151,7 @@ func (m *machine) planArrival() {
 		since, window = v.travel.last, v.travel.last
 	}
 	required := v.p.Required[ArrivalCheck]
-	if !v.ledger.known { // a Task of its own asks for it: one cause, one call
+	if !v.ledger.known || !v.counted.Before(window) { // another Task asks for it, or it was done
 		required = slices.DeleteFunc(slices.Clone(required), func(c FindingCode) bool { return c == AirVolume })
 	}
 	text := "Check on arrival: count the air in the band, look at the site and the hand."

@@ -168,6 +168,9 @@ func (m *machine) surplus(code TaskCode) string {
 	return "no longer needed after what was found"
 }
 
+// dealtWith reports whether people ended the Task: done, refused or skipped.
+func (t *Task) dealtWith() bool { return t.Status == TaskCompleted || t.Skipped }
+
 // end finishes a Task.
 func (t *Task) end(status TaskStatus, at time.Time) {
 	t.Status, t.End = status, at

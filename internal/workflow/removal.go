@@ -1,6 +1,9 @@
 package workflow
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // planRemoval keeps the removal of the band on the road: a draft until no air is left,
 // then offered on evidence. No result of a patency test holds an empty band on.
@@ -58,7 +61,7 @@ func (v *view) removalEvidence(empty, watched time.Time) []Withheld {
 // planDressing asks for the dressing once the band is off.
 func (m *machine) planDressing() {
 	v := m.v
-	if t := m.last(Dressing); t != nil && t.Status.Finished() && !t.End.Before(v.start) {
+	if t := m.last(Dressing); m.discharged() || t != nil && t.dealtWith() && !t.End.Before(v.start) {
 		return // once for each band
 	}
 	w := want{
@@ -89,22 +92,33 @@ func (m *machine) planDischarge() {
 		required: v.p.Required[DischargeCheck],
 	}
 	w.notBefore = m.earliestDischarge()
-	if !v.bandOn() && !m.at.Before(w.notBefore) {
+	if !v.bandOn() && !w.notBefore.IsZero() && !m.at.Before(w.notBefore) {
 		w.status = TaskReady
 	}
 	w.window = w.notBefore.Add(-v.p.Visit)
+	m.dropOlder(w)
 	if !v.bandOn() {
 		m.wakeAt(w.notBefore)
 	}
 	m.put(w)
 }
 
+// dropOlder takes back what a check has of before a bleed that moved it.
+func (m *machine) dropOlder(w want) {
+	if t := m.e.Task(w.key); t != nil && !t.Status.Finished() && len(t.Outputs) > 0 && !w.notBefore.IsZero() {
+		t.Outputs = slices.DeleteFunc(t.Outputs, func(o Output) bool { return m.foundAt(o.Finding).Before(w.window) })
+	}
+}
+
 // earliestDischarge is forecast while the band is on; zero while that can't be told.
 func (m *machine) earliestDischarge() time.Time {
 	v := m.v
-	off := v.band.off
-	if v.bandOn() {
+	off := later(v.band.off, v.site.dryOff)
+	switch {
+	case v.bandOn():
 		off = m.forecastOff()
+	case v.site.afterOff != nil:
+		return time.Time{} // it is observed anew from when it is dry
 	}
 	if off.IsZero() {
 		return time.Time{}

@@ -42,7 +42,7 @@ func (m *machine) planConcerns() {
 // never lets air out.
 func (m *machine) bandTimeConcerns() {
 	v := m.v
-	if !v.bandOn() || m.e.Protocol == nil || v.ended() {
+	if !v.bandOn() {
 		return
 	}
 	alert := v.worn().Add(v.p.AlertBandTime)

@@ -15,8 +15,8 @@ type planned struct {
 // nextRelease is the earliest time of the next step; the start of compression must be
 // known.
 func (v *view) nextRelease() time.Time {
-	if o := v.orders.time; o != nil && o.Recorded.After(later(v.lastRelease(), later(v.skipped, v.site.lastAt))) {
-		return o.Time // it is for one step, also when that is refused
+	if o := v.orders.time; o != nil && v.inForce(o) {
+		return o.Time
 	}
 	next := v.start.Add(v.firstRelease())
 	if o := v.orders.time; o != nil {
@@ -29,6 +29,12 @@ func (v *view) nextRelease() time.Time {
 		next = later(next, v.skipped.Add(v.p.Interval))
 	}
 	return later(next, v.site.hold)
+}
+
+// inForce reports whether an order for the next step still stands: it is for one step,
+// also when that is refused, and ends at a bleed.
+func (v *view) inForce(o *Order) bool {
+	return o.Recorded.After(later(v.lastRelease(), later(v.skipped, v.site.lastAt)))
 }
 
 // firstRelease is the time to the first release for this patient.
@@ -60,7 +66,7 @@ func (v *view) road(at time.Time) []planned {
 	t, left := v.nextRelease(), v.ledger.volume
 	for n := 0; left.Sign() > 0; n++ {
 		size := v.stepVolume(n)
-		if o := v.orders.volume; n == 0 && o != nil && o.Recorded.After(v.lastRelease()) {
+		if o := v.orders.volume; n == 0 && o != nil && v.inForce(o) {
 			size = *o.Amount
 		}
 		if size.Sign() <= 0 {

@@ -9,6 +9,7 @@ import (
 type site struct {
 	last     *Finding // last real look
 	latest   *Finding // last finding about the site, real or not
+	fresh    bool     // the last dry look came after the last change of air or band
 	bleed    *bleed   // the open one
 	bleeds   int
 	lastAt   time.Time // when the last bleed was found
@@ -49,6 +50,7 @@ func (v *view) look(f *Finding) {
 
 func (v *view) dry(f *Finding) {
 	s := &v.site
+	s.fresh = true
 	if s.afterOff != nil {
 		s.afterOff, s.dryOff = nil, f.When()
 		v.clear(causeAfterRemoval)
@@ -80,7 +82,7 @@ func (v *view) bled(f *Finding) {
 	if s.bleed == nil && f.Answer == Oozing && !v.p.RestoreOnOoze {
 		return
 	}
-	if s.bleed == nil && v.flash() {
+	if s.bleed == nil && v.flash(f.When()) {
 		s.bleed = &bleed{finding: f.ID, since: f.When(), flash: true}
 	}
 	if s.bleed == nil {

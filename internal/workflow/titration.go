@@ -3,6 +3,7 @@ package workflow
 import (
 	"fmt"
 	"slices"
+	"time"
 )
 
 // planTitration asks to take the pressure down to what holds, in the first minutes and
@@ -54,6 +55,8 @@ func (m *machine) titrate(t *Task, f *Finding) {
 	t.Outputs = slices.DeleteFunc(t.Outputs, func(o Output) bool { return slices.Contains(t.Required, o.Code) })
 }
 
-// flash is when air was let out for the titration and none put back since: blood that
-// shows now was looked for.
-func (v *view) flash() bool { return !v.titrated.IsZero() && v.titrated.Equal(v.ledger.changed) }
+// flash reports whether blood found at an instant was looked for: minutes after air was
+// let out for the titration, none put back and no dry look since.
+func (v *view) flash(at time.Time) bool {
+	return !v.titrated.IsZero() && v.titrated.Equal(v.ledger.changed) && !v.site.fresh && at.Sub(v.titrated) <= v.p.LookAfterAdd
+}

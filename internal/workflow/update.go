@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"slices"
 	"strings"
 	"time"
 )
@@ -55,6 +56,15 @@ func (m *machine) output(t *Task, o Output, entry int) *Refusal {
 		}
 		if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
 			return refuse(RefusedRule, entry, "a test by %s can't show an open artery, so it completes no Task; it is kept as a finding", f.Method)
+		}
+		if !m.e.ofWrist(f.Side) {
+			return refuse(RefusedRule, entry, "the finding is of the other wrist: it is a comparison and completes nothing")
+		}
+		if slices.Contains(t.Required, f.Code) && f.When().Before(t.Window) {
+			return refuse(RefusedRule, entry, "the finding was made before the Task's time: it is kept, and completes nothing")
+		}
+		if t.needsDry() && f.Code == Bleeding && f.Real() && f.Answer != Haemostasis {
+			return refuse(RefusedRule, entry, "%s is done when the site is dry; the finding is kept", t.Key)
 		}
 		t.Outputs = append(t.Outputs, Output{Code: f.Code, Finding: f.ID, Missing: f.Missing})
 		return nil

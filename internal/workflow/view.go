@@ -19,9 +19,12 @@ type view struct {
 	body    body
 	// releases are the steps taken: air out that was no easing.
 	releases []release
+	counted  time.Time // last count of the air in the band
 	titrated time.Time // last air out for the titration
 	skipped  time.Time // last step that was charted as not done
 	concerns []concern
+	moved    bool      // the book knows that the event moved to another wrist
+	entered  time.Time // when the fact that is being folded was entered
 }
 
 // release is one step of air out.
@@ -52,6 +55,10 @@ func newView(e *Episode) *view {
 		v.open()
 	}
 	for _, f := range e.facts() {
+		v.entered = f.recorded
+		if v.ev != nil && !v.entered.Before(v.ev.Recorded) {
+			v.correctBook()
+		}
 		switch {
 		case f.finding != nil:
 			v.find(f.finding)
@@ -61,6 +68,8 @@ func newView(e *Episode) *view {
 			v.move(f.move)
 		}
 	}
+	v.entered = time.Time{}
+	v.correctBook()
 	v.judge()
 	return v
 }
@@ -105,15 +114,15 @@ func (v *view) find(f *Finding) {
 	case AirVolume:
 		if f.Real() && v.band.off.IsZero() {
 			v.ledger.count(f)
+			v.counted = f.When()
+			v.settled()
 		}
 	case AirRemoved:
 		v.airOut(f)
 	case AirAdded:
 		v.airIn(f)
 	case CompressionStart:
-		if f.Real() {
-			v.start = f.Instant
-		}
+		v.startFound(f)
 	case Band:
 		v.bandFound(f)
 	case Haematoma, Hand, Pulse, Condition, Pain, Pressure:
@@ -129,12 +138,14 @@ func (v *view) airOut(f *Finding) {
 	case !f.Real():
 		v.skipped = later(v.skipped, f.When())
 	case f.Amount.Sign() == 0:
-		if v.orders.toEmpty != nil {
+		if v.orders.toEmpty != nil && v.ledger.book().State != BookKnown {
 			v.ledger.settle(EntryOrdered, f.When(), Decimal{}, f.By, "continued until the syringe drew nothing")
+			v.settled()
 			return
 		}
 		v.ledger.nothing(f)
 	default:
+		v.site.fresh = false
 		v.ledger.remove(f, twin(v.ledger.lastOut, f, v.p.TwinWithin))
 		switch v.e.actOf(f.ID) { //nolint:exhaustive // all else is a step
 		case EaseCompression:
@@ -148,10 +159,46 @@ func (v *view) airOut(f *Finding) {
 	}
 }
 
+// oddStart is by how much a start of compression that is charted may lie before what is
+// known otherwise (judgement, to be confirmed by the site).
+const oddStart = 30 * time.Minute
+
+// startFound takes the start of compression from the bedside; one that opens the release
+// much earlier than the event would is asked about first.
+func (v *view) startFound(f *Finding) {
+	if !f.Real() {
+		return
+	}
+	if v.ev != nil && f.Instant.Before(v.begun().Add(-oddStart)) {
+		v.withhold(string(CompressionStart), Urgent, f.When(), "compression was charted to have started long before what the event told")
+	}
+	v.start = f.Instant
+}
+
+// correctBook puts the volume in doubt before the first fact that was entered after the
+// event moved to the other wrist: what was charted there before counts no more.
+func (v *view) correctBook() {
+	if !v.corrected() || v.moved {
+		return
+	}
+	v.moved = true
+	if v.bandOn() && v.ledger.known {
+		v.ledger.doubtful(v.ev.Recorded, v.ev.Recorded, "the wrist or the patient was corrected: is this what the band there holds?")
+	}
+}
+
+// settled ends an order to go on without knowing the volume once it is known.
+func (v *view) settled() {
+	if v.ledger.book().State == BookKnown {
+		v.orders.toEmpty = nil
+	}
+}
+
 func (v *view) airIn(f *Finding) {
 	if !f.Real() || f.Amount.Sign() == 0 {
 		return
 	}
+	v.site.fresh = false
 	v.ledger.add(f, twin(v.ledger.lastIn, f, v.p.TwinWithin))
 	v.site.restored(f)
 	v.flow.stale = v.flow.last != nil

@@ -64,7 +64,7 @@ func (m *machine) answered(c concern) bool {
 	for i := range m.e.Tasks {
 		t := &m.e.Tasks[i]
 		if t.Key.Code == ClinicianReview && t.Key.Purpose == c.cause && t.Status == TaskCompleted &&
-			!t.End.Before(c.at) && t.Priority.rank() >= c.priority.rank() {
+			!t.End.Before(later(c.at, c.told)) && t.Priority.rank() >= c.priority.rank() {
 			return true
 		}
 	}
@@ -85,7 +85,7 @@ func (v *view) evidence(at time.Time) []Withheld {
 		return look("the site could not be looked at last time")
 	case s.last.Answer != Haemostasis:
 		return look("the last look found the site not dry")
-	case s.last.When().Before(v.ledger.changed):
+	case !s.fresh || s.last.When().Before(v.ledger.changed):
 		return look("nobody has looked at the site since the air was changed")
 	case !at.Before(v.lookExpires()):
 		return look("the last look at the site is too old")

@@ -61,6 +61,7 @@ func (v *view) worry(f *Finding) {
 func (v *view) condition(f *Finding) {
 	v.body.unwell = nil
 	if f.Answer == Well {
+		v.passed(string(Condition))
 		return
 	}
 	v.body.unwell = f
@@ -88,9 +89,11 @@ func (v *view) handFound(f *Finding) {
 		v.body.suffers = f.When()
 	}
 	v.body.hand = f
-	if f.endangered() {
-		v.withhold(string(Hand), Stat, f.When(), "the hand is in danger: look at colour, warmth, refill, feeling and movement"+signsText(f.Signs))
+	if !f.endangered() {
+		v.passed(string(Hand))
+		return
 	}
+	v.withhold(string(Hand), Stat, f.When(), "the hand is in danger: look at colour, warmth, refill, feeling and movement"+signsText(f.Signs))
 }
 
 // endangered reports whether the signs of a hand call a clinician at once: weakness,
@@ -141,7 +144,7 @@ func (v *view) swells(f *Finding) {
 		v.body.swelling = f
 	}
 	priority := haematomaPriority(f)
-	if grew {
+	if grew || worse {
 		v.clear(string(Haematoma)) // it is asked anew
 		priority = priority.atLeast(Urgent)
 	}
@@ -197,6 +200,9 @@ func (v *view) hurts(f *Finding) {
 	case f.Amount.Less(MustDecimal(painUrgent)):
 		v.clear(string(Pain))
 	default:
+		if before != nil && before.Amount.Less(*f.Amount) {
+			v.passed(string(Pain)) // worse is asked anew
+		}
 		v.concern(string(Pain), Urgent, f.When(), fmt.Sprintf("pain of %s of 10", f.Amount))
 	}
 }
@@ -214,10 +220,15 @@ func (v *view) pressure(f *Finding) {
 	text := fmt.Sprintf("the systolic pressure is %s mmHg", f.Amount)
 	switch {
 	case v.body.unwell != nil && (low || fell):
-		v.withhold(string(Condition), Stat, f.When(), text+" and the patient is unwell") // one cause
+		cause := string(Pressure)
+		if v.body.unwell.When().Equal(f.When()) {
+			cause = string(Condition) // one look, one cause
+		}
+		v.withhold(cause, Stat, f.When(), text+" and the patient is unwell")
 	case low:
 		v.concern(string(Pressure), Urgent, f.When(), text)
 	default:
+		v.passed(string(Pressure))
 		v.clear(string(Pressure))
 	}
 }
