@@ -84,7 +84,7 @@ func (i instance) requirements() capability {
 		Kind: "requirements", FHIRVersion: "4.0.1", Format: i.all["format"], PatchFormat: i.all["patchFormat"],
 		ImplementationGuide: []string{fhir.CanonicalGuide},
 		Messaging: []messaging{{
-			Documentation: "By $process-message, answered at once, or over JetStream.",
+			Documentation: "By $process-message, answered at once; over JetStream, where what is refused is told.",
 		}},
 	}
 	for _, r := range i.rest {

@@ -8,31 +8,42 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/guide"
 	"fhirsvc/internal/fhir/profiles"
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/fhir/validate"
 )
 
-// Each example fits the profile that it is said to show, and nothing fits it by being
-// empty.
+// heldTo gives the faults of a resource that must fit one profile.
+func heldTo(body []byte, p *definitions.Profile) []string {
+	o := profiles.Strict()
+	o.Require = map[string][]string{p.Type: {p.URL}}
+	return faults(validate.New(o).Resource(body))
+}
+
+// Each example fits the profile that it is said to show, and none of the other profiles of
+// its type, save the one that all findings have in common.
 func TestExamplesFitTheirProfiles(t *testing.T) {
-	shown := 0
+	shown, others := 0, 0
 	for _, f := range newPackage(t).Files() {
 		url := f.Profile()
 		if url == "" {
 			continue
 		}
-		profile := profiles.Find(url)
-		require.NotNil(t, profile, url)
-		o := profiles.Strict()
-		o.Require = map[string][]string{profile.Type: {url}}
-		v := validate.New(o)
-		require.Empty(t, faults(v.Resource(f.Body)), f.Path())
-		require.NotEmpty(t, faults(v.Resource([]byte(`{"resourceType":"`+profile.Type+`"}`))), "%s asks for nothing", url)
 		shown++
+		own := profiles.Find(url)
+		require.NotNil(t, own, url)
+		require.Empty(t, heldTo(f.Body, own), f.Path())
+		for _, p := range profiles.All() {
+			if p.Type == own.Type && p != own && p.URL != profiles.Base+"bedside-finding" {
+				require.NotEmpty(t, heldTo(f.Body, p), "%s fits %s, too", f.Path(), p.URL)
+				others++
+			}
+		}
 	}
 	require.Greater(t, shown, 20)
+	require.Greater(t, others, 100)
 }
 
 // Every profile that is not a mere base is shown: by an example, inside one, or by the
