@@ -2,8 +2,12 @@ package fhir
 
 import "strings"
 
-// Published is the version of the published resources that this release brings.
-const Published = "0.1.0"
+// The version of the published resources that this release brings, and the day from
+// which they have been as they are. Both change together.
+const (
+	Published   = "0.1.0"
+	PublishedOn = "2026-11-25"
+)
 
 // codeSystem is R4 CodeSystem as fhirsvc publishes it
 // (hl7.org/fhir/R4/codesystem.html).

@@ -38,7 +38,6 @@ type supported struct {
 type instance struct {
 	all  members
 	rest []members
-	date string
 }
 
 func readInstance(body []byte) (instance, error) {
@@ -46,10 +45,8 @@ func readInstance(body []byte) (instance, error) {
 	if err := json.Unmarshal(body, &i.all); err != nil {
 		return i, fmt.Errorf("read CapabilityStatement: %w", err)
 	}
-	for name, into := range map[string]any{"date": &i.date, "rest": &i.rest} {
-		if err := json.Unmarshal(i.all[name], into); err != nil {
-			return i, fmt.Errorf("read CapabilityStatement.%s: %w", name, err)
-		}
+	if err := json.Unmarshal(i.all["rest"], &i.rest); err != nil {
+		return i, fmt.Errorf("read CapabilityStatement.rest: %w", err)
 	}
 	if i.all["id"] != nil {
 		return i, errors.New("a CapabilityStatement of /metadata has no id")
@@ -79,7 +76,7 @@ func (i instance) named() []byte {
 // requirements leaves out what each site decides: how clients are known.
 func (i instance) requirements() capability {
 	k := capability{
-		header: newHeader("CapabilityStatement", "radial-compression", "RadialCompression", "Release of a radial compression band", i.date,
+		header: newHeader("CapabilityStatement", "radial-compression", "RadialCompression", "Release of a radial compression band",
 			"What a service offers that schedules and documents the stepwise release of a radial compression band."),
 		Kind: "requirements", FHIRVersion: "4.0.1", Format: i.all["format"], PatchFormat: i.all["patchFormat"],
 		ImplementationGuide: []string{fhir.CanonicalGuide},

@@ -29,9 +29,9 @@ type target struct {
 }
 
 // conceptMap says which standard codes stand beside the local ones or are read as them.
-func conceptMap(date string) translation {
+func conceptMap() translation {
 	m := translation{
-		header: newHeader("ConceptMap", "radial-compression", "RadialCompressionToStandard", "Local codes to standard codes", date,
+		header: newHeader("ConceptMap", "radial-compression", "RadialCompressionToStandard", "Local codes to standard codes",
 			"Which published codes the service writes beside its local ones (equivalent, wider) and which it reads as them (narrower)."),
 		Copyright: "This map includes content from the SNOMED CT Global Patient Set, which is copyright SNOMED International and " +
 			"used under CC BY 4.0, and codes of the ATC classification of the WHO Collaborating Centre for Drug Statistics Methodology.",

@@ -152,7 +152,6 @@ func TestCapabilities(t *testing.T) {
 func TestInstanceThatCannotBeRead(t *testing.T) {
 	for name, body := range map[string]string{
 		"no JSON":          `x`,
-		"no date":          `{"resourceType":"CapabilityStatement","rest":[]}`,
 		"no rest":          `{"resourceType":"CapabilityStatement","date":"2026"}`,
 		"an id of its own": `{"resourceType":"CapabilityStatement","date":"2026","rest":[],"id":"x"}`,
 	} {

@@ -27,16 +27,15 @@ type Package struct {
 }
 
 // New makes the package. The instance is the CapabilityStatement of a service as it gives
-// it at /metadata: what must be served is taken from it, and its date is that of all that
-// is made here. An error means that the instance can't be read, or that two resources have
-// one name.
+// it at /metadata: what must be served is taken from it. An error means that it can't be
+// read, or that two resources have one name.
 func New(instance []byte) (*Package, error) {
 	running, err := readInstance(instance)
 	if err != nil {
 		return nil, err
 	}
 	p := &Package{}
-	for _, of := range []iter.Seq2[string, []byte]{api.Conformance(), api.Protocols(), running.capabilities(), made(running.date)} {
+	for _, of := range []iter.Seq2[string, []byte]{api.Conformance(), api.Protocols(), running.capabilities(), made()} {
 		if err := p.add(of, false); err != nil {
 			return nil, err
 		}
@@ -44,7 +43,7 @@ func New(instance []byte) (*Package, error) {
 	if err := p.add(api.Examples(), true); err != nil {
 		return nil, err
 	}
-	whole, err := file(implementationGuide(running.date, p.files), false)
+	whole, err := file(implementationGuide(p.files), false)
 	if err != nil {
 		return nil, err
 	}

@@ -34,9 +34,9 @@ type member struct {
 }
 
 // implementationGuide lists the files, each example with the profile that it shows.
-func implementationGuide(date string, files []File) []byte {
+func implementationGuide(files []File) []byte {
 	g := listed{
-		header:    newHeader("ImplementationGuide", fhir.PackageName, "RadialCompression", title, date, description+" "+caution),
+		header:    newHeader("ImplementationGuide", fhir.PackageName, "RadialCompression", title, description+" "+caution),
 		PackageID: fhir.PackageName, License: license, FHIRVersion: []string{"4.0.1"},
 	}
 	for _, f := range files {

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"html"
 	"iter"
-	"slices"
 	"strings"
 
 	"fhirsvc/internal/fhir"
@@ -32,11 +31,11 @@ type header struct {
 	Description  string         `json:"description"`
 }
 
-func newHeader(resourceType, id, name, title, date, description string) header {
+func newHeader(resourceType, id, name, title, description string) header {
 	return header{
 		ResourceType: resourceType, ID: id, Text: narrative(title, description),
 		URL: fhir.CanonicalBase + "/" + resourceType + "/" + id, Version: fhir.Published,
-		Name: name, Title: title, Status: "draft", Date: date, Publisher: "fhirsvc", Description: description,
+		Name: name, Title: title, Status: "draft", Date: fhir.PublishedOn, Publisher: "fhirsvc", Description: description,
 	}
 }
 
@@ -48,19 +47,25 @@ func narrative(title, text string) fhir.Narrative {
 	}
 }
 
-// made gives the resources that follow from the tables of package fhir, by URL or name.
-func made(date string) iter.Seq2[string, []byte] {
+// made gives the resources that follow from the tables of package fhir, by type.
+func made() iter.Seq2[string, []byte] {
+	all := map[string][]any{
+		"ActivityDefinition": activities(), "MessageDefinition": messages(), "NamingSystem": identifiers(), "ConceptMap": {conceptMap()},
+	}
 	return func(yield func(string, []byte) bool) {
-		yieldAll := func(resources []any) bool {
-			return !slices.ContainsFunc(resources, func(r any) bool { return !yield("made here", write(r)) })
+		for kind, resources := range all {
+			for _, r := range resources {
+				if !yield(kind, write(r)) {
+					return
+				}
+			}
 		}
-		_ = yieldAll(activities(date)) && yieldAll(messages(date)) && yieldAll(identifiers(date)) && yieldAll([]any{conceptMap(date)})
 	}
 }
 
 // activities gives an ActivityDefinition for each kind of Task
 // (hl7.org/fhir/R4/activitydefinition.html).
-func activities(date string) []any {
+func activities() []any {
 	type activityDefinition struct {
 		header
 		Usage   string               `json:"usage"`
@@ -73,7 +78,7 @@ func activities(date string) []any {
 	for _, c := range fhir.Concepts() {
 		if c.Use == fhir.UseTask {
 			out = append(out, activityDefinition{
-				header:  newHeader("ActivityDefinition", string(c.Code), pascal(c.Code), c.Display, date, c.Definition),
+				header:  newHeader("ActivityDefinition", string(c.Code), pascal(c.Code), c.Display, c.Definition),
 				Usage:   caution,
 				Kind:    "Task",
 				Profile: profiles.Base + "compression-release-task",
@@ -105,7 +110,7 @@ func pascal(c fhir.Code) string {
 
 // identifiers gives a NamingSystem for each system of identifiers that the service makes
 // (hl7.org/fhir/R4/namingsystem.html).
-func identifiers(date string) []any {
+func identifiers() []any {
 	type uniqueID struct {
 		Type      string `json:"type"`
 		Value     string `json:"value"`
@@ -135,7 +140,7 @@ func identifiers(date string) []any {
 		name := pascal(fhir.Code(id))
 		out = append(out, namingSystem{
 			ResourceType: "NamingSystem", ID: id, Text: narrative(name, s[1]), Name: name, Status: "draft", Kind: "identifier",
-			Date: date, Publisher: "fhirsvc", Description: s[1], UniqueID: []uniqueID{{"uri", s[0], true}},
+			Date: fhir.PublishedOn, Publisher: "fhirsvc", Description: s[1], UniqueID: []uniqueID{{"uri", s[0], true}},
 		})
 	}
 	return out

@@ -43,12 +43,12 @@ func events() []event {
 
 // messages gives a MessageDefinition for each event. A message is of consequence: its
 // receiver must not take it twice.
-func messages(date string) []any {
+func messages() []any {
 	var out []any
 	for _, e := range events() {
 		coding := e.code.Coding()
 		out = append(out, messageDefinition{
-			header:  newHeader("MessageDefinition", string(e.code), pascal(e.code), "Message: "+coding.Display, date, definitionOf(e.code)),
+			header:  newHeader("MessageDefinition", string(e.code), pascal(e.code), "Message: "+coding.Display, definitionOf(e.code)),
 			Purpose: e.purpose, EventCoding: coding, Category: "consequence", Focus: []focus{e.focus}, ResponseRequired: "always",
 		})
 	}
