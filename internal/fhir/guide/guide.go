@@ -43,6 +43,7 @@ func New(instance []byte) (*Package, error) {
 	if err := p.add(api.Examples(), true); err != nil {
 		return nil, err
 	}
+	slices.SortFunc(p.files, inOrder)
 	whole, err := file(implementationGuide(p.files), false)
 	if err != nil {
 		return nil, err

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"html"
 	"iter"
+	"maps"
+	"slices"
 	"strings"
 
 	"fhirsvc/internal/fhir"
@@ -47,14 +49,14 @@ func narrative(title, text string) fhir.Narrative {
 	}
 }
 
-// made gives the resources that follow from the tables of package fhir, by type.
+// made gives the resources that follow from the tables of package fhir, in order of type.
 func made() iter.Seq2[string, []byte] {
 	all := map[string][]any{
 		"ActivityDefinition": activities(), "MessageDefinition": messages(), "NamingSystem": identifiers(), "ConceptMap": {conceptMap()},
 	}
 	return func(yield func(string, []byte) bool) {
-		for kind, resources := range all {
-			for _, r := range resources {
+		for _, kind := range slices.Sorted(maps.Keys(all)) {
+			for _, r := range all[kind] {
 				if !yield(kind, write(r)) {
 					return
 				}
