@@ -61,7 +61,7 @@ func (v *view) removalEvidence(empty, watched time.Time) []Withheld {
 // planDressing asks for the dressing once the band is off.
 func (m *machine) planDressing() {
 	v := m.v
-	if t := m.last(Dressing); m.discharged() || t != nil && t.dealtWith() && !t.End.Before(v.start) {
+	if t := m.last(Dressing); t != nil && t.dealtWith() && !t.End.Before(v.start) {
 		return // once for each band
 	}
 	w := want{
@@ -73,7 +73,7 @@ func (m *machine) planDressing() {
 	} else {
 		w.status, w.notBefore = TaskReady, v.band.off
 	}
-	if !w.notBefore.IsZero() {
+	if !w.notBefore.IsZero() && !m.discharged() { // after that it can still be charted, and calls nobody
 		w.due = w.notBefore.Add(v.p.DressingDue)
 	}
 	m.put(w)
