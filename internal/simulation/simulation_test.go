@@ -82,13 +82,24 @@ func TestEpisodes(t *testing.T) {
 			for _, f := range []simulation.Figures{diagnostic, intervention} {
 				within(t, "patent", f.Patent, c.patent)
 				within(t, "occluded", f.Occluded, c.occluded)
-				within(t, "bled after removal", f.Rebled, c.rebled)
+				within(t, "bled after removal", f.Rebled, sampled(c.rebled, n/2))
 				// The shortest and the longest published mean: STAT2 113, Oman RCT 274.
 				within(t, "band time", f.BandTime.Mean, [2]float64{113, 274})
 			}
 			require.Less(t, diagnostic.BandTime.Mean, intervention.BandTime.Mean)
 		})
 	}
+}
+
+// sampled widens the range of a share by two standard errors where few episodes are played:
+// of 250, one in sixty is four, give or take four.
+func sampled(limits [2]float64, n int) [2]float64 {
+	if !testing.Short() {
+		return limits
+	}
+	middle := (limits[0] + limits[1]) / 2
+	slack := 2 * math.Sqrt(middle*(1-middle)/float64(n))
+	return [2]float64{max(0, limits[0]-slack), limits[1] + slack}
 }
 
 func within(t *testing.T, what string, got float64, limits [2]float64) {
