@@ -15,16 +15,7 @@ import (
 func DecodeDose(doc *tree.Document, path string) (*Chart, []outcome.Issue) {
 	r := newReader(doc, doc.Root, path)
 	c := &Chart{Identifiers: readIdentifiers(r.root), WholePatient: true}
-	r.subject(&c.Subject)
-	if n := r.root.Get("context"); n != nil {
-		ref := readReference(n)
-		c.Encounter = &ref
-	}
-	for n := range r.root.Get("partOf").Items() {
-		if ref := readReference(n); ref.Reference != "" {
-			c.PartOf = append(c.PartOf, ref.Reference)
-		}
-	}
+	r.place(c, "context")
 	for n := range r.root.Get("performer").Items() {
 		c.Performer = readReference(n.Get("actor"))
 		break
@@ -35,11 +26,7 @@ func DecodeDose(doc *tree.Document, path string) (*Chart, []outcome.Issue) {
 		c.Counts = true
 		c.Finding = workflow.Finding{Code: workflow.Anticoagulant, Found: r.givenAt(), Text: medication.label()}
 	}
-	if outcome.HasErrors(r.issues) {
-		return nil, errorsOf(r.issues)
-	}
-	c.Warnings = r.issues
-	return c, nil
+	return r.chart(c)
 }
 
 // given reports whether at least a part of the dose went into the patient. R4

@@ -31,8 +31,21 @@ func DecodeChart(doc *tree.Document, path string) (*Chart, []outcome.Issue) {
 	r := newReader(doc, doc.Root, path)
 	c := &Chart{Identifiers: readIdentifiers(r.root)}
 	r.standing(c)
+	r.place(c, "encounter")
+	for n := range r.root.Get("performer").Items() {
+		c.Performer = readReference(n)
+		break
+	}
+	if c.Counts {
+		r.finding(c)
+	}
+	return r.chart(c)
+}
+
+// place reads what tells whose episode it belongs to; encounter is the element's name.
+func (r *reader) place(c *Chart, encounter string) {
 	r.subject(&c.Subject)
-	if n := r.root.Get("encounter"); n != nil {
+	if n := r.root.Get(encounter); n != nil {
 		ref := readReference(n)
 		c.Encounter = &ref
 	}
@@ -41,13 +54,10 @@ func DecodeChart(doc *tree.Document, path string) (*Chart, []outcome.Issue) {
 			c.PartOf = append(c.PartOf, ref.Reference)
 		}
 	}
-	for n := range r.root.Get("performer").Items() {
-		c.Performer = readReference(n)
-		break
-	}
-	if c.Counts {
-		r.finding(c)
-	}
+}
+
+// chart gives what was read, or the errors alone.
+func (r *reader) chart(c *Chart) (*Chart, []outcome.Issue) {
 	if outcome.HasErrors(r.issues) {
 		return nil, errorsOf(r.issues)
 	}

@@ -108,11 +108,8 @@ func (m *machine) asks(t *Task, f *Finding) bool {
 	if !slices.Contains(t.Required, f.Code) || f.When().Before(t.Window) {
 		return false
 	}
-	if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
+	if t.unfit(f) != "" {
 		return false
-	}
-	if t.needsDry() && f.Code == Bleeding && f.Real() && f.Answer != Haemostasis {
-		return false // it is done when the site is dry
 	}
 	if act := t.act(); act != "" && f.Code != act {
 		return t.Has(act)
@@ -120,8 +117,20 @@ func (m *machine) asks(t *Task, f *Finding) bool {
 	return true
 }
 
-// needsDry reports whether nothing but a dry site completes the Task.
-func (t *Task) needsDry() bool { return t.Key.Code == ControlBleeding || t.Key.Code == DischargeCheck }
+// unfit says why a finding can't complete the Task, "" if it can: a test must be able to
+// show an open artery, and what ends with the site dry is not done by finding blood.
+func (t *Task) unfit(f *Finding) string {
+	dry := t.Key.Code == ControlBleeding || t.Key.Code == DischargeCheck
+	switch {
+	case !f.Real():
+		return ""
+	case f.Code == Patency && !f.Method.ShowsPatency():
+		return fmt.Sprintf("a test by %s can't show an open artery, so it completes no Task; it is kept as a finding", f.Method)
+	case dry && f.Code == Bleeding && f.Answer != Haemostasis:
+		return fmt.Sprintf("%s is done when the site is dry; the finding is kept", t.Key)
+	}
+	return ""
+}
 
 // act is the change of air that a Task is about, "" for checks.
 func (t *Task) act() FindingCode {
@@ -175,7 +184,7 @@ func (m *machine) complete(t *Task, at time.Time) {
 	if !t.PlannedDue.IsZero() {
 		t.NotBefore, t.Due = t.PlannedStart, t.PlannedDue
 	}
-	t.answer(m.doneBy(t), m)
+	t.answer(m.doneBy(t), m.now)
 	t.end(TaskCompleted, at)
 }
 

@@ -138,8 +138,11 @@ func (m *machine) findingRefusal(f Finding) *Refusal {
 		return refuse(RefusedValue, f.Entry, "compression can't have started in the future; nothing was stored")
 	}
 	if f.Amount == nil {
-		if f.Real() && isAir(f.Code) {
+		switch {
+		case f.Real() && isAir(f.Code):
 			return refuse(RefusedRequired, f.Entry, "%s needs a volume in mL; nothing was stored", f.Code)
+		case f.Real() && (f.Code == Pain || f.Code == Pressure):
+			return refuse(RefusedRequired, f.Entry, "%s needs a number; nothing was stored", f.Code)
 		}
 		return nil
 	}

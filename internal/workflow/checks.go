@@ -24,7 +24,7 @@ func (m *machine) planSite() {
 		due = next // acts due within minutes of each other are one visit
 	}
 	if !v.ledger.emptied.IsZero() {
-		if watched := later(v.ledger.emptied, v.site.dryAt).Add(v.p.WatchAtEmpty); base.Before(watched) {
+		if watched := v.watchedAt(); base.Before(watched) {
 			due = earlier(watched, due)
 		}
 	}

@@ -40,18 +40,18 @@ func (v *view) raise(c concern) {
 
 // passed notes that a cause got better: what is found of it from now on is asked anew.
 func (v *view) passed(cause string) {
-	for i := range v.concerns {
-		if v.concerns[i].cause == cause {
-			v.concerns[i].over = true
-		}
-	}
+	v.each(cause, func(c *concern) { c.over = true })
 }
 
 // clear ends the withholding of a cause: a later finding is normal.
 func (v *view) clear(cause string) {
+	v.each(cause, func(c *concern) { c.cleared = true })
+}
+
+func (v *view) each(cause string, change func(c *concern)) {
 	for i := range v.concerns {
 		if v.concerns[i].cause == cause {
-			v.concerns[i].cleared = true
+			change(&v.concerns[i])
 		}
 	}
 }

@@ -19,7 +19,8 @@ func (m *machine) describe() Plan {
 	case PlanCompleted:
 		p.End = m.finishedAt(DischargeCheck)
 	case PlanRevoked:
-		p.Off, p.End = time.Time{}, m.revokedAt()
+		p.Off = time.Time{}
+		p.End, _ = v.endedAt()
 	case PlanActive, PlanOnHold:
 	}
 	for i := range m.e.Tasks {
@@ -27,13 +28,6 @@ func (m *machine) describe() Plan {
 	}
 	p.Summary = m.summary()
 	return p
-}
-
-func (m *machine) revokedAt() time.Time {
-	if m.v.revoked != nil {
-		return m.v.revoked.At
-	}
-	return m.v.orders.stopped.Recorded
 }
 
 func (m *machine) summary() Summary {

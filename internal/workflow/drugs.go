@@ -29,7 +29,7 @@ func (m *machine) timeOrdered(o *Order) {
 	for _, cause := range []string{causePrescriber, string(Anticoagulant)} {
 		if t := m.open(ClinicianReview, cause); t != nil {
 			t.note(m.now, "answered by the order of the time")
-			t.answer(o.By, m)
+			t.answer(o.By, m.now)
 			m.complete(t, earlier(o.Given, o.Recorded))
 		}
 	}

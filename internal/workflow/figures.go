@@ -40,7 +40,7 @@ func (m *machine) figures() Figures {
 	v := m.v
 	f := Figures{Bleeds: v.site.bleeds, NotDone: m.notDone()}
 	f.Care = m.careDelays()
-	f.Charting = m.e.chartingDelays()
+	f.Charting = v.charting.sum()
 	if len(v.releases) > 0 && !v.start.IsZero() {
 		f.FirstRelease = v.releases[0].at.Sub(v.start)
 	}
@@ -69,16 +69,6 @@ func (m *machine) doneAt(t *Task) time.Time {
 		}
 	}
 	return t.End
-}
-
-func (e *Episode) chartingDelays() Delays {
-	var d delays
-	for _, f := range e.facts() {
-		if f.finding != nil {
-			d.add(f.recorded.Sub(f.when), LateCharting)
-		}
-	}
-	return d.sum()
 }
 
 // notDone counts what was asked for and documented as not done.

@@ -103,7 +103,7 @@ func turnMutants() []mutant {
 func patencyMutants() []mutant {
 	return []mutant{
 		{5, "only a method that can show patency counts", "flow.go", "if f.Real() && !f.Method.ShowsPatency() {", "if false {"},
-		{5, "only a method that can show patency completes a check", "attach.go", "if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {", "if false {"},
+		{5, "only a method that can show patency completes a check", "attach.go", "case f.Code == Patency && !f.Method.ShowsPatency():", "case false:"},
 		{5, "air added makes an earlier test stale", "view.go", "v.flow.stale = v.flow.last != nil", ""},
 		{5, "after a change of air the look counts from the change", "attach.go", "return t.Has(act)", "return true"},
 	}

@@ -1,10 +1,12 @@
 package workflow
 
+import "time"
+
 // answer notes that somebody took up the calls about a Task: by claiming or ending it.
-func (t *Task) answer(by string, m *machine) {
+func (t *Task) answer(by string, at time.Time) {
 	for i := range t.Called {
 		if c := &t.Called[i]; c.Answered.IsZero() {
-			c.Answered, c.By = m.now, by
+			c.Answered, c.By = at, by
 		}
 	}
 }

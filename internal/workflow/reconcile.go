@@ -146,7 +146,7 @@ func (m *machine) sweep() {
 			if i >= m.existing && len(t.Outputs) == 0 {
 				continue
 			}
-			t.answer("", m) // nothing is asked any more
+			t.answer("", m.now) // nothing is asked any more
 			t.end(TaskCancelled, m.now)
 			t.StatusReason = m.surplus(t.Key.Code)
 		}

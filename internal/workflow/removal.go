@@ -25,10 +25,16 @@ func (m *machine) planRemoval() {
 		m.put(w)
 		return
 	}
-	w.notBefore = later(empty, v.site.dryAt).Add(v.p.WatchAtEmpty) // a bleed restarts the watch
+	w.notBefore = v.watchedAt()
 	w.due = w.notBefore.Add(v.p.RemovalDue)
 	m.offer(&w, w.notBefore, m.removalStanding(), v.removalEvidence(empty, w.notBefore))
 	m.put(w)
+}
+
+// watchedAt is when an empty band has been watched for long enough; a bleed restarts the
+// watch.
+func (v *view) watchedAt() time.Time {
+	return later(v.ledger.emptied, v.site.dryAt).Add(v.p.WatchAtEmpty)
 }
 
 // removalStanding gives what withholds removal until a person settles it.
@@ -153,7 +159,7 @@ func (m *machine) offIfBleed() time.Time {
 func (m *machine) forecastOff() time.Time {
 	v := m.v
 	if !v.ledger.emptied.IsZero() {
-		return later(v.ledger.emptied, v.site.dryAt).Add(v.p.WatchAtEmpty)
+		return v.watchedAt()
 	}
 	steps := v.road(m.at)
 	if len(steps) == 0 {

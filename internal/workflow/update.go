@@ -29,7 +29,7 @@ func (m *machine) update(u TaskUpdate) *Refusal {
 	}
 	t.Notes = append(t.Notes, u.Notes...)
 	if u.Status != "" && u.Status != TaskReady || u.Owner != nil && *u.Owner != "" {
-		t.answer(firstName(t.Owner, u.By), m)
+		t.answer(firstName(t.Owner, u.By), m.now)
 	}
 	return m.move(t, u)
 }
@@ -46,30 +46,22 @@ func finishedUpdate(t *Task, u TaskUpdate) *Refusal {
 
 // output adds a finding that the client says belongs to the Task.
 func (m *machine) output(t *Task, o Output, entry int) *Refusal {
-	for i := range m.e.Findings {
-		f := &m.e.Findings[i]
-		if f.ID != o.Finding {
-			continue
-		}
-		if t.hasFinding(f.ID) {
-			return nil
-		}
-		if f.Code == Patency && f.Real() && !f.Method.ShowsPatency() {
-			return refuse(RefusedRule, entry, "a test by %s can't show an open artery, so it completes no Task; it is kept as a finding", f.Method)
-		}
-		if !m.e.ofWrist(f.Side) {
-			return refuse(RefusedRule, entry, "the finding is of the other wrist: it is a comparison and completes nothing")
-		}
-		if slices.Contains(t.Required, f.Code) && f.When().Before(t.Window) {
-			return refuse(RefusedRule, entry, "the finding was made before the Task's time: it is kept, and completes nothing")
-		}
-		if t.needsDry() && f.Code == Bleeding && f.Real() && f.Answer != Haemostasis {
-			return refuse(RefusedRule, entry, "%s is done when the site is dry; the finding is kept", t.Key)
-		}
-		t.Outputs = append(t.Outputs, Output{Code: f.Code, Finding: f.ID, Missing: f.Missing})
+	f := m.find(o.Finding)
+	switch {
+	case f == nil:
+		return refuse(RefusedNotFound, entry, "output names a finding that this episode does not have")
+	case t.hasFinding(f.ID):
 		return nil
+	case !m.e.ofWrist(f.Side):
+		return refuse(RefusedRule, entry, "the finding is of the other wrist: it is a comparison and completes nothing")
+	case slices.Contains(t.Required, f.Code) && f.When().Before(t.Window):
+		return refuse(RefusedRule, entry, "the finding was made before the Task's time: it is kept, and completes nothing")
 	}
-	return refuse(RefusedNotFound, entry, "output names a finding that this episode does not have")
+	if why := t.unfit(f); why != "" {
+		return refuse(RefusedRule, entry, "%s", why)
+	}
+	t.Outputs = append(t.Outputs, Output{Code: f.Code, Finding: f.ID, Missing: f.Missing})
+	return nil
 }
 
 func (t *Task) hasFinding(id string) bool {

@@ -23,6 +23,7 @@ type view struct {
 	titrated time.Time // last air out for the titration
 	skipped  time.Time // last step that was charted as not done
 	concerns []concern
+	charting delays    // how long after they were found findings were entered
 	moved    bool      // the book knows that the event moved to another wrist
 	entered  time.Time // when the fact that is being folded was entered
 }
@@ -62,6 +63,7 @@ func newView(e *Episode) *view {
 		switch {
 		case f.finding != nil:
 			v.find(f.finding)
+			v.charting.add(f.recorded.Sub(f.when), LateCharting)
 		case f.order != nil:
 			v.order(f.order)
 		case f.move != nil:

@@ -1,9 +1,6 @@
 package workflow
 
-import (
-	"slices"
-	"time"
-)
+import "time"
 
 // Quarter is the span of one line of a workload.
 const Quarter = 15 * time.Minute
@@ -38,9 +35,4 @@ func Workload(tasks []Task, from time.Time, quarters int) []Load {
 		}
 	}
 	return loads
-}
-
-// Busiest gives the quarter in which most falls due, the first of equals.
-func Busiest(loads []Load) Load {
-	return slices.MaxFunc(loads, func(a, b Load) int { return a.Tasks - b.Tasks })
 }

@@ -228,7 +228,6 @@ func (v *view) pressure(f *Finding) {
 	case low:
 		v.concern(string(Pressure), Urgent, f.When(), text)
 	default:
-		v.passed(string(Pressure))
 		v.clear(string(Pressure))
 	}
 }
