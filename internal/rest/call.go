@@ -32,18 +32,12 @@ func callOf(ctx context.Context) smart.Caller {
 // isProbe reports whether a route, by its template, is for whoever watches the process.
 func isProbe(route string) bool { return route == "/livez" || route == "/readyz" }
 
-// isOpen reports whether a route is for everybody who may connect: it tells nothing of any
-// patient.
-func isOpen(route string) bool {
-	return isProbe(route) || route == root+"/metadata" || route == root+smartConfiguration
-}
-
 // authenticated lets nobody past whose token is not sound, or who asks too often, and
 // nothing be done that can't be recorded.
 func (s *server) authenticated(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		certified := s.certified(c.Request())
-		if isProbe(c.Path()) || certified == nil && isOpen(c.Path()) {
+		if isProbe(c.Path()) || certified == nil && s.public[c.Path()] {
 			return next(c)
 		}
 		c.Response().Header().Set("Cache-Control", "no-store")

@@ -127,9 +127,7 @@ func (k capabilities) statement(base string) capabilityStatement {
 			Security:      k.security(),
 			Resource:      resourceCapabilities(),
 			Interaction:   []codeOf{{"transaction"}, {"batch"}},
-			Operation: []named{{
-				Name: "process-message", Definition: "http://hl7.org/fhir/OperationDefinition/MessageHeader-process-message",
-			}},
+			Operation:     operationsOf(""),
 		}},
 	}
 }
@@ -156,7 +154,9 @@ func (k capabilities) security() security {
 func resourceCapabilities() []resourceCapability {
 	var out []resourceCapability
 	for _, r := range resources() {
-		k := resourceCapability{Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "not-match"}
+		k := resourceCapability{
+			Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "not-match", Operation: operationsOf(r.Type),
+		}
 		for _, p := range profiles.All() {
 			if p.Type == r.Type {
 				k.SupportedProfile = append(k.SupportedProfile, p.URL)
@@ -171,9 +171,6 @@ func resourceCapabilities() []resourceCapability {
 				k.Versioning = "versioned-update"
 			case interactionRead, interactionVread, interactionHistory, interactionSearch, interactionPatch, interactionOperation:
 			}
-		}
-		if r.Type == "Task" {
-			k.Operation = []named{{Name: "workload", Definition: "https://fhirsvc.example/fhir/OperationDefinition/task-workload"}}
 		}
 		for _, p := range search.Params(r.Type) {
 			k.SearchParam = append(k.SearchParam, named{Name: p.Code, Definition: p.Definition, Type: p.Kind.String()})

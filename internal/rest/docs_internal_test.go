@@ -3,6 +3,7 @@ package rest
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -43,4 +44,40 @@ func TestThePageNamesTypesLimitsAndStatuses(t *testing.T) {
 	} {
 		require.Contains(t, page, limit)
 	}
+}
+
+// Every address that is served is in the page's table, those of types with {type} for the
+// type where all have it.
+func TestThePageNamesEveryAddress(t *testing.T) {
+	t.Parallel()
+	text, err := os.ReadFile("../../docs/api.md")
+	require.NoError(t, err)
+	page := string(text)
+	table := page[strings.Index(page, "\n## Addresses"):strings.Index(page, "\nTypes: ")]
+	for _, r := range Routes() {
+		path := strings.NewReplacer(":id", "{id}", ":version", "{version}").Replace(r.Path)
+		generic := path
+		if r.Type != "" {
+			generic = strings.Replace(path, "/"+r.Type, "/{type}", 1)
+		}
+		short := strings.TrimPrefix(path, root)
+		require.True(t, mentions(table, r.Methods[0], path, generic, short), "%s %s is not in the table", r.Methods[0], path)
+	}
+}
+
+// mentions reports whether a line of a table begins with the method and names one of the
+// paths, whole.
+func mentions(table, method string, paths ...string) bool {
+	for line := range strings.SplitSeq(table, "\n") {
+		cell, _, _ := strings.Cut(strings.TrimPrefix(line, "| "), " | ")
+		if !strings.Contains(cell, method+" ") {
+			continue
+		}
+		for word := range strings.FieldsFuncSeq(cell, func(r rune) bool { return r == ' ' || r == '`' || r == ',' || r == '?' }) {
+			if slices.Contains(paths, word) {
+				return true
+			}
+		}
+	}
+	return false
 }

@@ -1,10 +1,6 @@
 package rest
 
-import (
-	"net/http"
-
-	"fhirsvc/internal/fhir/search"
-)
+import "fhirsvc/internal/fhir/search"
 
 // interaction is a code of http://hl7.org/fhir/ValueSet/type-restful-interaction.
 type interaction string
@@ -17,11 +13,13 @@ const (
 	interactionCreate  interaction = "create"
 	interactionUpdate  interaction = "update"
 	interactionPatch   interaction = "patch"
-	// interactionOperation is $process-message; it is of no type's table.
+	// interactionOperation is of an operation that is like none of the others; it is of
+	// no type's table.
 	interactionOperation interaction = "operation"
 )
 
-// served is a line of the table that routes and CapabilityStatement are made from.
+// served is a line of the table that routes, CapabilityStatement and api/openapi.yaml are
+// made from.
 type served struct {
 	Type         string
 	Interactions []interaction
@@ -60,34 +58,4 @@ func serves(resourceType string, i interaction) (ok, known bool) {
 		return false, true
 	}
 	return false, false
-}
-
-// methods are the HTTP methods of an interaction at its address.
-func (i interaction) methods() []string {
-	switch i {
-	case interactionRead, interactionVread, interactionHistory, interactionSearch:
-		return []string{http.MethodGet, http.MethodHead}
-	case interactionCreate:
-		return []string{http.MethodPost}
-	case interactionUpdate:
-		return []string{http.MethodPut}
-	case interactionPatch:
-		return []string{http.MethodPatch}
-	case interactionOperation:
-	}
-	return nil
-}
-
-// address is the route template of an interaction below the type.
-func (i interaction) address() string {
-	switch i {
-	case interactionRead, interactionUpdate, interactionPatch:
-		return "/:id"
-	case interactionVread:
-		return "/:id/_history/:version"
-	case interactionHistory:
-		return "/:id/_history"
-	case interactionSearch, interactionCreate, interactionOperation:
-	}
-	return ""
 }

@@ -2,6 +2,7 @@ package rest_test
 
 import (
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"github.com/google/fhir/go/jsonformat"
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/api"
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/outcome"
@@ -224,10 +226,94 @@ func TestOperationsAndSystemInteractionsAnswer(t *testing.T) {
 		require.Equal(t, 200, a.StatusCode)
 		require.Equal(t, i.Str("code")+"-response", a.doc.Str("type"))
 	}
-	for o := range server.Get("operation").Items() {
-		require.Equal(t, 200, w.send(http.MethodPost, "/fhir/$"+o.Str("name"), "{}").StatusCode)
+	require.Equal(t, advertisedOperations(server), routedOperations())
+	for _, r := range rest.Routes() {
+		if r.Operation == "" {
+			continue
+		}
+		a := w.send(r.Methods[0], operationAddress(r), operationBody(r))
+		require.True(t, a.StatusCode == 200 || a.StatusCode == 404 && strings.Contains(r.Path, ":id"), "%s: %s", r.Path, a.text)
 	}
 	w.send(http.MethodPost, "/fhir/$validate", "{}").refused(t, 404, outcome.CodeNotFound)
 	w.get("/fhir?_type=Task").refused(t, 405, outcome.CodeNotSupported)
 	w.get("/fhir/_history").refused(t, 404, outcome.CodeNotFound)
+}
+
+// advertisedOperations are those of a CapabilityStatement: type, name and definition.
+func advertisedOperations(server *tree.Node) map[[3]string]bool {
+	out := map[[3]string]bool{}
+	for o := range server.Get("operation").Items() {
+		out[[3]string{"", o.Str("name"), o.Str("definition")}] = true
+	}
+	for r := range server.Get("resource").Items() {
+		for o := range r.Get("operation").Items() {
+			out[[3]string{r.Str("type"), o.Str("name"), o.Str("definition")}] = true
+		}
+	}
+	return out
+}
+
+func routedOperations() map[[3]string]bool {
+	out := map[[3]string]bool{}
+	for _, r := range rest.Routes() {
+		if r.Operation != "" {
+			out[[3]string{r.Type, r.Operation, r.Definition}] = true
+		}
+	}
+	return out
+}
+
+// operationAddress is where an operation is asked, with what it must be told.
+func operationAddress(r rest.Route) string {
+	values := map[string]string{"dateTime": "2026-01-01T00:00:00Z", "integer": "1", "string": "x", "uri": "urn:x", "id": "x"}
+	query := url.Values{}
+	for _, p := range r.Query {
+		if p.Required {
+			query.Set(p.Name, values[p.Type])
+		}
+	}
+	return strings.Replace(r.Path, ":id", "x", 1) + "?" + query.Encode()
+}
+
+func operationBody(r rest.Route) string {
+	if r.Takes == "" {
+		return ""
+	}
+	return `{"resourceType":"` + r.Takes + `"}`
+}
+
+// What our own OperationDefinitions say of their parameters is what the table says.
+func TestOwnOperationsAreDefined(t *testing.T) {
+	t.Parallel()
+	defined := map[string]*tree.Node{}
+	for _, body := range api.Conformance() {
+		if doc, _ := tree.Parse(body); doc.Root.Str("resourceType") == "OperationDefinition" {
+			defined[doc.Root.Str("url")] = doc.Root
+		}
+	}
+	own := 0
+	for _, r := range rest.Routes() {
+		d := defined[r.Definition]
+		if d == nil {
+			require.NotContains(t, r.Definition, "fhirsvc.example", "it is nowhere under api")
+			continue
+		}
+		own++
+		require.Equal(t, d.Str("code"), r.Operation)
+		require.Equal(t, d.Get("instance").Text == "true", strings.Contains(r.Path, ":id"))
+		query := map[string]rest.Parameter{}
+		for _, p := range r.Query {
+			query[p.Name] = p
+		}
+		for p := range d.Get("parameter").Items() {
+			if p.Str("use") != "in" || r.Takes != "" {
+				continue
+			}
+			require.Equal(t, p.Str("type"), query[p.Str("name")].Type, p.Str("name"))
+			require.Equal(t, p.Get("min").Text == "1", query[p.Str("name")].Required, p.Str("name"))
+			delete(query, p.Str("name"))
+		}
+		require.Empty(t, query, r.Path)
+	}
+	require.Equal(t, len(defined), own)
 }

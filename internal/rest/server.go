@@ -23,6 +23,7 @@ type server struct {
 	capabilities capabilities
 	limits       *limits
 	at           map[string]door // by method and route
+	public       map[string]bool // by route: for everybody who may connect
 }
 
 // door is what is at a route.
@@ -37,7 +38,7 @@ func New(o Options) *echo.Echo {
 		o.Timeout = defaultTimeout
 	}
 	s := &server{
-		o: o, paging: newPaging(o.PagingKey), at: map[string]door{},
+		o: o, paging: newPaging(o.PagingKey), at: map[string]door{}, public: map[string]bool{},
 		limits: &limits{perSecond: rate.Limit(o.RequestsPerSecond)},
 	}
 	s.capabilities = newCapabilities(o)
@@ -55,53 +56,22 @@ func New(o Options) *echo.Echo {
 	return e
 }
 
+// routes puts the table of addresses on the wire.
 func (s *server) routes(e *echo.Echo) {
-	both := []string{http.MethodGet, http.MethodHead}
-	e.Match(both, "/livez", alive)
-	e.Match(both, "/readyz", s.ready)
-	e.Match(both, root+"/metadata", s.metadata, negotiated)
-	e.POST(root, s.bundle, negotiated)
-	e.POST(root+"/$process-message", s.processMessage, negotiated)
-	s.at["POST "+root+"/$process-message"] = door{"Bundle", interactionOperation}
-	if s.o.Smart != nil {
-		e.Match(both, root+smartConfiguration, s.smartConfiguration)
-	}
-	e.Match(both, root+"/Task/$workload", s.workload, negotiated)
-	for _, method := range both {
-		s.at[method+" "+root+"/Task/$workload"] = door{"Task", interactionSearch}
-	}
-	for _, r := range resources() {
-		base := root + "/" + r.Type
-		for _, i := range r.Interactions {
-			e.Match(i.methods(), base+i.address(), s.handler(r.Type, i), negotiated)
-			for _, method := range i.methods() {
-				s.at[method+" "+base+i.address()] = door{r.Type, i}
-			}
+	for _, r := range Routes() {
+		if r.OnlySmart && s.o.Smart == nil {
+			continue
 		}
-		s.at["POST "+base+"/_search"] = door{r.Type, interactionSearch}
-		e.POST(base+"/_search", s.searchByForm(r.Type), negotiated)
+		var before []echo.MiddlewareFunc
+		if !r.asIs {
+			before = append(before, negotiated)
+		}
+		e.Match(r.Methods, r.Path, r.handle(s), before...)
+		s.public[r.Path] = r.Open
+		for _, method := range r.Methods {
+			s.at[method+" "+r.Path] = r.told
+		}
 	}
-}
-
-func (s *server) handler(resourceType string, i interaction) echo.HandlerFunc {
-	switch i {
-	case interactionRead:
-		return s.read(resourceType)
-	case interactionVread:
-		return s.vread(resourceType)
-	case interactionHistory:
-		return s.history(resourceType)
-	case interactionSearch:
-		return s.search(resourceType)
-	case interactionCreate:
-		return s.create(resourceType)
-	case interactionUpdate:
-		return s.update(resourceType)
-	case interactionPatch:
-		return s.patch(resourceType)
-	case interactionOperation:
-	}
-	panic("rest: interaction without a handler: " + string(i))
 }
 
 func alive(c echo.Context) error { return c.String(http.StatusOK, "ok\n") }

@@ -1,0 +1,86 @@
+package rest
+
+import (
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+)
+
+// operation is a line of the table of operations (hl7.org/fhir/R4/operations.html), from
+// which come their routes, their lines in the CapabilityStatement and in api/openapi.yaml.
+type operation struct {
+	Name       string // without the $
+	Definition string // canonical URL of its OperationDefinition
+	Summary    string // one line, for readers
+	// Type and OfInstance say where it is: "" for the whole system, else at the type or
+	// at each of its instances.
+	Type       string
+	OfInstance bool
+	Method     string
+	// Counts is what scopes and the audit trail take it for, and Of the type that they
+	// take it to be about.
+	Counts interaction
+	Of     string
+	Query  []Parameter
+	Takes  string // resource type of the body, "" for no body
+	Gives  string // resource type of the answer, or a media type such as image/svg+xml
+
+	handle func(*server) echo.HandlerFunc
+}
+
+// Parameter is one of an operation that stands in the query.
+type Parameter struct {
+	Name          string
+	Type          string // of R4, such as dateTime, integer, string
+	Required      bool
+	Least, Most   int // of an integer, both included; no bounds if both are 0
+	Documentation string
+}
+
+// operations is the table, in order of route.
+func operations() []operation {
+	return []operation{
+		{
+			Name:       "process-message",
+			Definition: "http://hl7.org/fhir/OperationDefinition/MessageHeader-process-message",
+			Summary:    "Takes in an event as a FHIR message and answers it at once.",
+			Method:     http.MethodPost, Counts: interactionOperation, Of: "Bundle", Takes: "Bundle", Gives: "Bundle",
+			handle: func(s *server) echo.HandlerFunc { return s.processMessage },
+		},
+		{
+			Name:       "workload",
+			Definition: "https://fhirsvc.example/fhir/OperationDefinition/task-workload",
+			Summary:    "How many open Tasks fall due in each quarter of an hour.",
+			Type:       "Task", Method: http.MethodGet, Counts: interactionSearch, Of: "Task", Gives: "Parameters",
+			Query: []Parameter{
+				{Name: "from", Type: "dateTime", Required: true, Documentation: "The first instant, with its offset."},
+				{Name: "hours", Type: "integer", Least: 1, Most: workloadMaxHours, Documentation: "How far to look, in hours; 8 when not given."},
+			},
+			handle: func(s *server) echo.HandlerFunc { return s.workload },
+		},
+	}
+}
+
+// path is where the operation is below the base, as a route template.
+func (o operation) path() string {
+	path := "/$" + o.Name
+	if o.OfInstance {
+		path = "/:id" + path
+	}
+	if o.Type != "" {
+		path = "/" + o.Type + path
+	}
+	return path
+}
+
+// operationsOf gives the operations of a type, or of the whole system for "", as the
+// CapabilityStatement names them.
+func operationsOf(resourceType string) []named {
+	var out []named
+	for _, o := range operations() {
+		if o.Type == resourceType {
+			out = append(out, named{Name: o.Name, Definition: o.Definition})
+		}
+	}
+	return out
+}
