@@ -38,8 +38,10 @@ type Access struct {
 	Data    string // reference to the version that was read or written
 	Patient []string
 	Query   string // what was searched by, without values that may tell who
-	Unit    string // system|value
-	Times   int    // how many accesses of this kind are told as one
+	// Included are references to the versions that a search gave beside its matches.
+	Included []string
+	Unit     string // system|value
+	Times    int    // how many accesses of this kind are told as one
 }
 
 // auditEvent is R4 AuditEvent as far as it is written here
@@ -181,6 +183,9 @@ func (a Access) entities() []auditEntity {
 	}
 	if a.Data != "" {
 		all = append(all, auditEntity{Type: object, Role: objectRole("4", "Domain Resource"), What: &Reference{Reference: a.Data}})
+	}
+	for _, version := range a.Included {
+		all = append(all, auditEntity{Type: object, Role: objectRole("4", "Domain Resource"), What: &Reference{Reference: version}})
 	}
 	for _, patient := range a.Patient {
 		all = append(all, auditEntity{

@@ -64,14 +64,17 @@ func (s *server) mayLook(ctx context.Context, i interaction, resourceType string
 	if wrong != nil {
 		return wrong
 	}
-	k := callOf(ctx)
-	err := permit(k, resourceType, i.permission())
+	err := permit(callOf(ctx), resourceType, i.permission())
 	if err != nil {
-		a := k.Client.Access()
-		a.Interaction, a.Type = string(i), resourceType
-		s.note(a, err)
+		s.noteRefused(ctx, i, resourceType, err)
 	}
 	return err
+}
+
+func (s *server) noteRefused(ctx context.Context, i interaction, resourceType string, err error) {
+	a := callOf(ctx).Client.Access()
+	a.Interaction, a.Type = string(i), resourceType
+	s.note(a, err)
 }
 
 // change is the one way to change records: all entries or none. What is made is recorded

@@ -46,7 +46,13 @@ func (b *batch) checkGet(ctx context.Context, address string) error {
 	if err := b.mayLook(ctx, interactionSearch, path[0], nil); err != nil {
 		return err
 	}
-	_, err = b.ask(b.base, path[0], query, handling(b.header))
+	a, err := b.ask(b.base, path[0], query, handling(b.header))
+	if err != nil {
+		return err
+	}
+	if _, err = mayInclude(callOf(ctx), &a); err != nil {
+		b.noteRefused(ctx, interactionSearch, path[0], err)
+	}
 	return err
 }
 

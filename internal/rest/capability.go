@@ -105,6 +105,8 @@ type resourceCapability struct {
 	UpdateCreate      bool     `json:"updateCreate"`
 	ConditionalCreate bool     `json:"conditionalCreate"`
 	ConditionalRead   string   `json:"conditionalRead"`
+	SearchInclude     []string `json:"searchInclude,omitempty"`
+	SearchRevInclude  []string `json:"searchRevInclude,omitempty"`
 	SearchParam       []named  `json:"searchParam"`
 	Operation         []named  `json:"operation,omitempty"`
 }
@@ -156,6 +158,7 @@ func resourceCapabilities() []resourceCapability {
 	for _, r := range resources() {
 		k := resourceCapability{
 			Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "not-match", Operation: operationsOf(r.Type),
+			SearchInclude: search.IncludesOf(r.Type), SearchRevInclude: search.RevIncludesOf(r.Type),
 		}
 		for _, p := range profiles.All() {
 			if p.Type == r.Type {

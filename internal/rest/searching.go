@@ -2,6 +2,7 @@ package rest
 
 import (
 	"context"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -69,6 +70,7 @@ func handling(h http.Header) search.Handling {
 // asked is a search as it will be made.
 type asked struct {
 	query    search.Query
+	includes []search.Include
 	applied  url.Values
 	warnings []outcome.Issue
 	self     string
@@ -83,20 +85,34 @@ func (s *server) searchset(
 		if err != nil {
 			return reply{}, err
 		}
-		told.Query, told.Patient = queryTold(resourceType, a.query)
+		left, err := mayInclude(callOf(ctx), &a)
+		if err != nil {
+			return reply{}, err
+		}
+		a.warnings = append(a.warnings, left...)
+		told.Query, told.Patient = queryTold(resourceType, a)
 		page, err := f.search(ctx, a.query)
 		if err != nil {
 			return reply{}, err
 		}
-		return s.found(base, resourceType, a, page), nil
+		if a.count {
+			return s.found(base, resourceType, a, page, nil), nil
+		}
+		included, err := f.include(ctx, page.Matches, a.includes, callOf(ctx).Scopes)
+		if err != nil {
+			return reply{}, err
+		}
+		tellIncluded(told, included)
+		return s.found(base, resourceType, a, page, included), nil
 	})
 }
 
 // queryTold is a search as the audit trail keeps it: the names of its parameters, since
-// values may be a patient's name or number, and the patients that it refers to.
-func queryTold(resourceType string, q search.Query) (query string, patients []string) {
+// values may be a patient's name or number, what it includes, and the patients that it
+// refers to.
+func queryTold(resourceType string, a asked) (query string, patients []string) {
 	var names []string
-	for _, c := range q.All {
+	for _, c := range a.query.All {
 		names = append(names, c.Param)
 		for _, t := range c.Any {
 			if c.Kind == search.Reference && t.System == "Patient" && isID(t.Code) {
@@ -104,17 +120,23 @@ func queryTold(resourceType string, q search.Query) (query string, patients []st
 			}
 		}
 	}
+	for _, i := range a.includes {
+		names = append(names, i.String())
+	}
 	return resourceType + "?" + strings.Join(names, "&"), patients
 }
 
-// found is the searchset of a page.
-func (s *server) found(base, resourceType string, a asked, page store.Page) reply {
+// found is the searchset of a page with what it includes.
+func (s *server) found(base, resourceType string, a asked, page store.Page, included []store.Resource) reply {
 	b := bundle{Type: "searchset", Total: page.Total, Self: a.self}
 	if a.count {
 		return reply{status: http.StatusOK, body: b.json()}
 	}
 	for _, r := range page.Matches {
 		b.add(entry{FullURL: base + "/" + r.Type + "/" + r.ID, Resource: r.Body, Mode: "match"})
+	}
+	for _, r := range included {
+		b.add(entry{FullURL: base + "/" + r.Type + "/" + r.ID, Resource: r.Body, Mode: "include"})
 	}
 	if len(a.warnings) > 0 {
 		b.add(entry{Resource: outcome.JSON(a.warnings), Mode: "outcome"})
@@ -131,26 +153,30 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 		return s.askOn(base, resourceType, params, text)
 	}
 	own := url.Values{}
+	includes := url.Values{}
 	rest := url.Values{}
 	for name, values := range params {
-		switch name {
-		case "_format":
-		case "_summary", "_total":
+		switch {
+		case name == "_format":
+		case name == "_summary", name == "_total":
 			own[name] = values
+		case search.IsInclude(name):
+			includes[name] = values
 		default:
 			rest[name] = values
 		}
 	}
 	a := asked{}
-	var issues []outcome.Issue
-	a.query, a.applied, issues = search.Parse(resourceType, rest, search.Options{Handling: h, Base: base})
-	issues = append(issues, checkSummary(own, h)...)
+	options := search.Options{Handling: h, Base: base}
+	var issues, more []outcome.Issue
+	a.query, a.applied, issues = search.Parse(resourceType, rest, options)
+	a.includes, includes, more = search.ParseIncludes(resourceType, includes, options)
+	issues = slices.Concat(issues, more, checkSummary(own, h))
 	if outcome.HasErrors(issues) {
 		return asked{}, outcome.Reject("search", issues)
 	}
-	for name, values := range own {
-		a.applied[name] = values
-	}
+	maps.Copy(a.applied, own)
+	maps.Copy(a.applied, includes)
 	a.warnings = issues
 	a.count = own.Get("_summary") == "count" || a.applied.Get("_count") == "0"
 	if a.count {

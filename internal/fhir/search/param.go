@@ -4,6 +4,8 @@ import (
 	"sort"
 	"strings"
 	"sync"
+
+	"fhirsvc/internal/fhir/definitions"
 )
 
 // Param is a search parameter of one resource type.
@@ -14,6 +16,9 @@ type Param struct {
 	Definition string // canonical URL of the SearchParameter
 	Target     string // Reference: the only target type, "" when there are several
 	System     string // Token on an element of type code: the system of its codes
+	// Targets are, of a Reference, the searchable types that it may lead to, in
+	// alphabetical order; those of its published definition.
+	Targets []string
 
 	paths []path
 }
@@ -29,8 +34,32 @@ var table = sync.OnceValue(func() map[string][]Param {
 		sort.Slice(params, func(i, j int) bool { return params[i].Code < params[j].Code })
 		out[resourceType] = params
 	}
+	lead(out)
 	return out
 })
+
+// lead fills in where references lead. Own parameters are no references.
+func lead(tables map[string][]Param) {
+	published := map[string][]string{}
+	for _, p := range definitions.R4().SearchParameters() {
+		published[p.URL] = p.Targets
+	}
+	for _, params := range tables {
+		for i := range params {
+			p := &params[i]
+			targets := published[p.Definition]
+			if p.Target != "" {
+				targets = []string{p.Target}
+			}
+			for _, t := range targets {
+				if tables[t] != nil && p.Kind == Reference {
+					p.Targets = append(p.Targets, t)
+				}
+			}
+			sort.Strings(p.Targets)
+		}
+	}
+}
 
 func paramsOf(resourceType string, list []row, base string) []Param {
 	out := make([]Param, 0, len(list))
