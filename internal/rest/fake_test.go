@@ -161,6 +161,7 @@ func (w *world) send(method, path, body string, headers ...string) answer {
 	defer func() { require.NoError(w.t, response.Body.Close()) }()
 	text, err := io.ReadAll(response.Body)
 	require.NoError(w.t, err)
+	described(w.t, r, response, text)
 	a := answer{Response: response, text: string(text)}
 	if doc, issues := tree.Parse(text); doc != nil && !outcome.HasErrors(issues) {
 		a.doc = doc.Root

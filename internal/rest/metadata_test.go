@@ -265,7 +265,7 @@ func routedOperations() map[[3]string]bool {
 
 // operationAddress is where an operation is asked, with what it must be told.
 func operationAddress(r rest.Route) string {
-	values := map[string]string{"dateTime": "2026-01-01T00:00:00Z", "integer": "1", "string": "x", "uri": "urn:x", "id": "x"}
+	values := map[string]string{"dateTime": "2026-01-01T00:00:00Z", "instant": "2026-01-01T00:00:00Z", "integer": "1", "string": "x", "uri": "urn:x", "id": "x"}
 	query := url.Values{}
 	for _, p := range r.Query {
 		if p.Required {

@@ -31,7 +31,7 @@ type operation struct {
 // Parameter is one of an operation that stands in the query.
 type Parameter struct {
 	Name          string
-	Type          string // of R4, such as dateTime, integer, string
+	Type          string // of R4, such as instant, integer, string
 	Required      bool
 	Least, Most   int // of an integer, both included; no bounds if both are 0
 	Documentation string
@@ -53,7 +53,7 @@ func operations() []operation {
 			Summary:    "How many open Tasks fall due in each quarter of an hour.",
 			Type:       "Task", Method: http.MethodGet, Counts: interactionSearch, Of: "Task", Gives: "Parameters",
 			Query: []Parameter{
-				{Name: "from", Type: "dateTime", Required: true, Documentation: "The first instant, with its offset."},
+				{Name: "from", Type: "instant", Required: true, Documentation: "The first instant, with its offset."},
 				{Name: "hours", Type: "integer", Least: 1, Most: workloadMaxHours, Documentation: "How far to look, in hours; 8 when not given."},
 			},
 			handle: func(s *server) echo.HandlerFunc { return s.workload },

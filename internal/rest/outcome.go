@@ -45,6 +45,21 @@ func status(kind outcome.Code) int {
 	return http.StatusInternalServerError
 }
 
+// Statuses gives the issue codes behind each HTTP status that is not a success.
+func Statuses() map[int][]outcome.Code {
+	out := map[int][]outcome.Code{}
+	for _, kind := range outcome.Codes() {
+		out[status(kind)] = append(out[status(kind)], kind)
+	}
+	// What R4 answers to a request that is wrong as HTTP, by a refusal or the router.
+	for _, code := range []int{
+		http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusNotAcceptable, http.StatusUnsupportedMediaType,
+	} {
+		out[code] = append(out[code], outcome.CodeNotSupported)
+	}
+	return out
+}
+
 // refusal is an error with a status of its own: what R4 answers to a request that is
 // wrong as HTTP, before anything is read from it.
 type refusal struct {

@@ -48,6 +48,15 @@ const (
 	CodeInformational   Code = "informational"
 )
 
+// Codes gives the codes of what went wrong, in the order above: all but informational.
+func Codes() []Code {
+	return []Code{
+		CodeInvalid, CodeStructure, CodeRequired, CodeValue, CodeInvariant, CodeLogin, CodeUnknown, CodeExpired, CodeForbidden,
+		CodeNotSupported, CodeDuplicate, CodeMultipleMatches, CodeNotFound, CodeDeleted, CodeTooLong, CodeCodeInvalid, CodeTooCostly,
+		CodeBusinessRule, CodeConflict, CodeTransient, CodeLockError, CodeNoStore, CodeException, CodeTimeout, CodeThrottled,
+	}
+}
+
 // Issue is one fault in somebody's content. Details is a sentence that tells a
 // person what to do and may be logged; Diagnostics may quote the content and so
 // may hold personal data: allowed in a response, never in a log.
