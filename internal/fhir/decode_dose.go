@@ -22,9 +22,9 @@ func DecodeDose(doc *tree.Document, path string) (*Chart, []outcome.Issue) {
 	}
 	c.Withdrawn = r.root.Str("status") == "entered-in-error"
 	medication := r.medication(finder(nil, r.root))
-	if _, known := ReadDrug(medication); known && r.given() {
+	if drug, known := ReadDrug(medication); known && r.given() {
 		c.Counts = true
-		c.Finding = workflow.Finding{Code: workflow.Anticoagulant, Found: r.givenAt(), Text: medication.label()}
+		c.Finding = workflow.Finding{Code: workflow.Anticoagulant, Found: r.givenAt(), Drug: drug, Text: medication.label()}
 	}
 	return r.chart(c)
 }

@@ -76,6 +76,7 @@ func TestDecodeDose(t *testing.T) {
 			if c.Counts {
 				require.Equal(t, workflow.Anticoagulant, c.Finding.Code)
 				require.NotEmpty(t, c.Finding.Text)
+				require.Equal(t, name == "contained", c.Finding.Drug == workflow.OtherAnticoagulant, "the kind that its code says")
 			}
 		})
 	}

@@ -29,7 +29,7 @@ func TestGoldenFindings(t *testing.T) {
 		}},
 		{"Observation-pain-score", DecodeChart, workflow.Finding{Code: workflow.Pain, Found: at(65), Amount: ml("7")}},
 		{"Observation-blood-pressure", DecodeChart, workflow.Finding{Code: workflow.Pressure, Found: at(65), Amount: ml("86")}},
-		{"MedicationAdministration-heparin", DecodeDose, workflow.Finding{Code: workflow.Anticoagulant, Found: at(50)}},
+		{"MedicationAdministration-heparin", DecodeDose, workflow.Finding{Code: workflow.Anticoagulant, Drug: workflow.Heparin, Found: at(50)}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -112,7 +112,7 @@ func (m *machine) asks(t *Task, f *Finding) bool {
 		return false
 	}
 	if act := t.act(); act != "" && f.Code != act {
-		return t.Has(act)
+		return t.Has(act) || !slices.Contains(t.Required, act)
 	}
 	return true
 }

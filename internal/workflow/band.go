@@ -41,7 +41,8 @@ func (v *view) bandFound(f *Finding) {
 			break
 		}
 		v.band = band{odd: f, worn: v.band.worn, since: f.When()}
-		v.flow, v.orders.toEmpty, v.site.fresh = flow{}, nil, false
+		v.flow, v.orders.toEmpty = flow{}, nil
+		v.site.otherBand()
 		v.ledger.another(f, "the band was replaced: the volume of the new one is not told")
 		v.passed("band-replaced")
 		v.concern("band-replaced", Urgent, f.When(), "the band was replaced: confirm the plan for the new one")
@@ -60,8 +61,12 @@ func (v *view) bandAgain(f *Finding) {
 	}
 	v.band = band{worn: v.band.worn + v.band.off.Sub(v.begun())}
 	v.start = f.When()
-	v.releases, v.skipped, v.orders.time, v.orders.volume = nil, time.Time{}, nil, nil
-	v.flow, v.orders.toEmpty, v.site.fresh = flow{}, nil, false
+	v.releases, v.orders.time, v.orders.volume = nil, nil, nil
+	if v.skipped.Before(f.When()) {
+		v.skipped = time.Time{}
+	}
+	v.flow, v.orders.toEmpty = flow{}, nil
+	v.site.otherBand()
 	v.ledger.another(f, "a band is on again: its volume is not told")
 	v.concern("band-on-again", Urgent, f.When(), "the band is on again after it was off: what is to be done next?")
 	if v.body.dose != nil {

@@ -34,24 +34,33 @@ func (m *machine) planSite() {
 	if v.band.odd != nil && v.band.odd.When().After(base) {
 		due = earlier(v.band.odd.When(), due)
 	}
+	text := "Look at the access site and the hand: bleeding, swelling, colour, warmth, feeling, movement."
+	if v.body.swelling != nil {
+		text += " Measure the haematoma again."
+	}
+	if !v.site.puzzle.IsZero() {
+		due = earlier(v.site.puzzle.Add(v.p.LookAfterAdd), due)
+		text = "Air was put back and no bleeding is charted: chart what was seen. " + text
+	}
 	m.put(want{
-		key: m.next(SiteCheck, ""), status: TaskReady, priority: Routine,
-		text:      "Look at the access site and the hand: bleeding, swelling, colour, warmth, feeling, movement.",
+		key: m.next(SiteCheck, ""), status: TaskReady, priority: Routine, text: text,
 		notBefore: later(v.begun(), base), due: due, book: m.bookNow(),
 		required: v.p.Required[SiteCheck], window: afterOrAt(base, v.begun()),
 	})
 }
 
-// lookSooner is when an unwell patient, or a hand that suffers, is looked at again; zero
-// if the ladder is all there is.
+// lookSooner is when an unwell patient, a hand that suffers or a haematoma is looked at
+// again (judgement, to be confirmed by the site); zero if the ladder is all there is.
 func (v *view) lookSooner(base time.Time) time.Time {
 	var by time.Time
-	if v.body.unwell != nil {
-		by = later(base, v.body.unwell.When()).Add(lookUnwell)
+	sooner := func(f *Finding, after time.Duration) {
+		if f != nil {
+			by = earlier(by, later(base, f.When()).Add(after))
+		}
 	}
-	if f := v.body.hand; f != nil && !f.endangered() {
-		by = earlier(by, later(base, f.When()).Add(v.p.EaseRetest))
-	}
+	sooner(v.body.unwell, lookUnwell)
+	sooner(v.body.hand, v.p.EaseRetest)
+	sooner(v.body.swelling, v.p.SiteCheckFirst)
 	return by
 }
 
@@ -176,8 +185,12 @@ func (m *machine) patencyDue() (purpose string, since, due time.Time) {
 		return afterAdding, v.ledger.added, v.ledger.added.Add(v.p.EaseRetest)
 	case v.notPatent() && v.ledger.changed.After(w.last.When()):
 		return retest, v.ledger.changed, v.ledger.changed.Add(v.p.EaseRetest)
-	case v.notPatent() && !v.ledger.changed.After(w.shut.When()), w.stale:
-		return "", time.Time{}, time.Time{} // first ease, or first stop the bleeding
+	case w.stale:
+		return "", time.Time{}, time.Time{} // first stop the bleeding
+	case v.notPatent() && v.easingOver():
+		return retest, w.last.When().Add(time.Microsecond), w.last.When().Add(v.p.EaseRetest)
+	case v.notPatent() && !v.ledger.changed.After(w.shut.When()):
+		return "", time.Time{}, time.Time{} // first ease
 	case v.inconclusive() && w.tries < v.p.EaseTries && v.inconclusives() < v.p.EaseTries:
 		return retest, w.last.When().Add(time.Microsecond), w.last.When().Add(v.p.EaseRetest)
 	}

@@ -3,6 +3,7 @@ package workflow
 import (
 	"fmt"
 	"slices"
+	"time"
 )
 
 // causePrescriber is the cause of reviews that ask for the time of the first release.
@@ -16,11 +17,23 @@ func (v *view) needsTime() Drug {
 		return ""
 	}
 	for _, d := range v.p.AskPrescriber {
-		if slices.Contains(v.ev.Drugs, d) {
+		if slices.Contains(v.given(), d) {
 			return d
 		}
 	}
 	return ""
+}
+
+// given gives the kinds of drug that were given with the procedure: those that the event
+// tells, and those that were charted with a time before the band.
+func (v *view) given() []Drug {
+	all := slices.Clone(v.ev.Drugs)
+	for _, f := range v.body.with {
+		if !slices.Contains(all, f.Drug) {
+			all = append(all, f.Drug)
+		}
+	}
+	return all
 }
 
 // timeOrdered ends the open questions for the time of the next step: the order is the
@@ -56,13 +69,24 @@ func (v *view) judgeDrugs() {
 	}
 }
 
-// judgeLateDrug asks when a corrected event tells such a drug after air was let out.
+// judgeLateDrug asks when a corrected event, or what is charted, tells such a drug after
+// air was let out.
 func (v *view) judgeLateDrug() {
 	first := v.e.Events[0]
-	for _, d := range v.p.AskPrescriber {
-		told := slices.Contains(v.ev.Drugs, d) && !slices.Contains(first.Drugs, d)
-		if o := v.orders.time; told && len(v.releases) > 0 && v.bandOn() && (o == nil || !o.Recorded.After(v.ev.Recorded)) {
-			v.withhold(causePrescriber, Urgent, v.ev.Recorded, drugText(d)+", as the event was corrected: when may the next air be let out?")
+	if len(v.releases) == 0 || !v.bandOn() {
+		return
+	}
+	ask := func(d Drug, told time.Time, how string) {
+		if o := v.orders.time; slices.Contains(v.p.AskPrescriber, d) && !slices.Contains(first.Drugs, d) && (o == nil || !o.Recorded.After(told)) {
+			v.withhold(causePrescriber, Urgent, told, fmt.Sprintf("%s, %s: when may the next air be let out?", drugText(d), how))
+		}
+	}
+	for _, d := range v.ev.Drugs {
+		ask(d, v.ev.Recorded, "as the event was corrected")
+	}
+	for _, f := range v.body.with {
+		if f.Recorded.After(v.releases[0].at) {
+			ask(f.Drug, f.Recorded, "as was charted after air was let out")
 		}
 	}
 }
@@ -70,8 +94,14 @@ func (v *view) judgeLateDrug() {
 // medicated: an anticoagulant given while the band is on stops releases until a
 // prescriber has decided or ordered the time of the next step.
 func (v *view) medicated(f *Finding) {
-	if !f.Real() || f.When().Before(firstOf(v.first, v.begun())) {
-		return // a dose of the procedure itself
+	if !f.Real() {
+		return
+	}
+	if f.When().Before(firstOf(v.first, v.begun())) {
+		if f.Drug != "" {
+			v.body.with = append(v.body.with, f)
+		}
+		return
 	}
 	if !v.bandOn() {
 		v.body.dose = f

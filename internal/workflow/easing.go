@@ -55,7 +55,7 @@ func (c easeCause) text(amount string) string { return fmt.Sprintf(string(c), am
 // and bleeding took turns twice.
 func (m *machine) easeFor() (time.Time, easeCause) {
 	v := m.v
-	if !v.bandOn() || v.site.bleed != nil || !v.ledger.emptied.IsZero() || v.flow.tries >= v.p.EaseTries || v.flow.turns >= mayEase {
+	if !v.bandOn() || v.site.bleed != nil || !v.ledger.emptied.IsZero() || v.easingOver() {
 		return time.Time{}, ""
 	}
 	if v.notPatent() && !v.ledger.changed.After(v.flow.shut.When()) && !m.stepEases() { // air went out since: test first
@@ -66,6 +66,10 @@ func (m *machine) easeFor() (time.Time, easeCause) {
 	}
 	return time.Time{}, ""
 }
+
+// easingOver reports whether no more air is let out beside the steps: the tries are used
+// up, or easing and bleeding took turns.
+func (v *view) easingOver() bool { return v.flow.tries >= v.p.EaseTries || v.flow.turns >= mayEase }
 
 // stepEases reports whether a release step does it anyway, and soon. An easing that was
 // offered is not taken back by time alone.
@@ -81,6 +85,6 @@ func (m *machine) stepEases() bool {
 func (m *machine) easingConcerns() {
 	v := m.v
 	if v.flow.turns >= mayEase && v.notPatent() {
-		v.concern("easing-and-bleeding", Routine, v.site.lastAt, "easing and bleeding took turns: haemostasis comes first, easing has stopped")
+		v.concern("easing-and-bleeding", Urgent, v.site.lastAt, "easing and bleeding took turns: haemostasis comes first, easing has stopped")
 	}
 }

@@ -37,7 +37,7 @@ func (v *view) tested(f *Finding) {
 		v.concern("bleeding-and-not-patent", Urgent, f.When(), "the site bleeds and the artery is not open: pressure and flow ask for opposite things")
 	}
 	if f.Answer != Patent && v.bandOn() && v.flow.tries >= v.p.EaseTries {
-		v.concern("easing-without-success", Routine, f.When(), "the artery was not shown open after easing as often as the protocol says")
+		v.concern("easing-without-success", Urgent, f.When(), "the artery was not shown open after easing as often as the protocol says")
 	}
 }
 

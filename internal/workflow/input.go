@@ -107,6 +107,7 @@ type Finding struct {
 	Instant  time.Time
 	Missing  Missing
 	Method   Method
+	Drug     Drug       // of an anticoagulant that was given; "" when not told
 	Grade    int        // of a haematoma, 1 to 5; 0 when not stated
 	Signs    []HandSign // of a hand that is not normal; empty when not stated
 	Text     string     // for OtherFinding and remarks: what a person may want to read

@@ -115,7 +115,9 @@ func (b *bed) suffering() []workflow.Input {
 	for _, mmHg := range []string{"130", "91", "90", "89"} {
 		list = append(list, b.chart(b.finding(0, workflow.Pressure, "", decimal(mmHg))))
 	}
-	return append(list, b.chart(b.finding(0, workflow.Anticoagulant, "", nil)))
+	before := b.finding(0, workflow.Anticoagulant, "", nil)
+	before.Drug, before.Found = workflow.GlycoproteinInhibitor, b.e.Events[0].PerformedEnd.Add(-time.Hour)
+	return append(list, b.chart(b.finding(0, workflow.Anticoagulant, "", nil)), b.chart(before))
 }
 
 // air are changes and counts of air at the edges of the book and of the device.

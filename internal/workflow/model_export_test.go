@@ -79,7 +79,7 @@ func (k *keyWriter) view(v *view) {
 	k.at(v.start).at(v.first).number(int64(v.band.worn)).at(v.skipped).at(v.titrated)
 	k.finding(v.body.unwell).finding(v.body.hand).at(v.body.suffers).finding(v.body.swelling).finding(v.body.pain).finding(v.body.dose).decimal(v.body.pressure)
 	if n := len(v.releases); n > 0 {
-		k.at(v.releases[0].at).at(v.releases[n-1].at).flag(v.releases[n-1].dry)
+		k.at(v.releases[0].at).at(v.releases[n-1].at).flag(v.releases[n-1].dry).flag(v.releases[n-1].early)
 	}
 	if v.ev != nil {
 		k.event(v)
@@ -100,7 +100,7 @@ func (k *keyWriter) event(v *view) {
 	ev := v.ev
 	k.at(ev.Recorded).at(ev.PerformedEnd).at(ev.CompressionStart).text(string(ev.Kind)).text(string(ev.Side)).
 		text(ev.Refs.Subject).decimal(ev.INR).decimal(ev.Volume).decimal(ev.BandMaximum).text(ev.OtherPlan).flag(v.corrected())
-	for _, d := range ev.Drugs {
+	for _, d := range v.given() {
 		k.text(string(d))
 	}
 	k.flag(ev.Titrated == nil)
@@ -118,7 +118,7 @@ func (k *keyWriter) ledger(l *ledger) {
 }
 
 func (k *keyWriter) site(s *site) {
-	k.finding(s.last).flag(s.last == s.latest).number(int64(s.bleeds)).at(s.lastAt).at(s.hold).number(int64(s.dry)).at(s.dryOff)
+	k.finding(s.last).flag(s.last == s.latest).number(int64(s.bleeds)).at(s.lastAt).at(s.hold).at(s.puzzle).number(int64(s.dry)).at(s.dryOff)
 	for _, b := range []*bleed{s.bleed, s.afterOff} {
 		if b != nil {
 			k.flag(b.active).flag(b.flash).at(b.since).at(b.restored).at(b.looked)

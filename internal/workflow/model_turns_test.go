@@ -16,6 +16,8 @@ func turnRules() []rule {
 		{4, "the band's next act is open, or the reason why not", actIsOpen},
 		{4, "after the band came off, a look is open until discharge", lookAfterRemoval},
 		{4, "bleeding is somebody's turn", bleedingHasTask},
+		{4, "air put back that nothing explains is looked at", puzzleIsLookedAt},
+		{5, "an artery known to be closed is somebody's turn", closedHasTask},
 		{4, "escalated means that a named person took it", escalatedHasOwner},
 		{4, "no state waits for nobody", somebodysTurn},
 		{4, "the plan ends only with the band off and the discharge check done", endsDone},
@@ -160,6 +162,40 @@ func bleedingHasTask(m *move) string {
 		}
 	}
 	return "the site bleeds and nobody is asked to stop it"
+}
+
+// puzzleIsLookedAt: somebody put air back and nobody charted why.
+func puzzleIsLookedAt(m *move) string {
+	added := m.w.unexplained
+	if added == nil || !m.bandOn() || m.book().State == workflow.BookUnknown {
+		return ""
+	}
+	if look := openLook(m.after); look == nil || look.Due.After(added.When().Add(m.p.LookAfterAdd)) {
+		return fmt.Sprintf("air was put back at %s, no bleeding is charted, and no look is due for it", clock(added.When()))
+	}
+	return ""
+}
+
+// closedHasTask: while the last test found the artery closed and the site is dry, either
+// less pressure or another test is asked for, or the next step is near and waits for a look
+// alone.
+func closedHasTask(m *move) string {
+	w := m.w
+	book := m.book()
+	if w.test == nil || w.test.Answer != workflow.Occluded || !w.test.Real() || !m.bandOn() || !m.active() || w.bleeding ||
+		book.State != workflow.BookKnown || book.Volume.Sign() <= 0 || w.lastIn != nil && w.lastIn.When().After(w.test.When()) {
+		return ""
+	}
+	if len(m.open(workflow.EaseCompression)) > 0 || len(m.open(workflow.PatencyCheck)) > 0 {
+		return ""
+	}
+	for _, t := range m.open(workflow.ReleaseStep) {
+		standing := slices.ContainsFunc(t.Withheld, func(x workflow.Withheld) bool { return !x.Evidence })
+		if !standing && !t.NotBefore.IsZero() && !t.NotBefore.After(m.after.Last.Add(m.p.Visit)) {
+			return ""
+		}
+	}
+	return fmt.Sprintf("the artery was closed at %s, and nobody is asked to ease or to test", clock(w.test.When()))
 }
 
 func escalatedHasOwner(m *move) string {

@@ -29,17 +29,20 @@ type witness struct {
 	odd      *workflow.Finding
 	lastOut  *workflow.Finding
 	lastIn   *workflow.Finding
-	held     bool
-	paused   time.Time
-	toEmpty  bool
-	stopped  bool
-	ordered  time.Time // an order set the time of the next step
-	moved    time.Time
+	told     bool // the volume of the band on the wrist was told once
+	// unexplained is air put back with no bleed charted, until somebody looks.
+	unexplained *workflow.Finding
+	held        bool
+	paused      time.Time
+	toEmpty     bool
+	stopped     bool
+	ordered     time.Time // an order set the time of the next step
+	moved       time.Time
 }
 
 // watch reads the facts of an episode.
 func watch(e *workflow.Episode) *witness {
-	w := &witness{facts: standing(e), on: true}
+	w := &witness{facts: standing(e), on: true, told: counts(e).Volume != nil}
 	w.orders(e)
 	for i := range w.facts {
 		w.see(e, &w.facts[i])
@@ -109,14 +112,16 @@ func (w *witness) see(e *workflow.Episode, f *workflow.Finding) {
 		if f.Real() {
 			w.band(f, at)
 		}
-	case workflow.AirVolume, workflow.Pulse, workflow.CompressionStart, workflow.Haematoma, workflow.Hand,
+	case workflow.AirVolume:
+		w.told = w.told || f.Real() && w.on
+	case workflow.Pulse, workflow.CompressionStart, workflow.Haematoma, workflow.Hand,
 		workflow.Condition, workflow.Pain,
 		workflow.Pressure, workflow.Anticoagulant, workflow.OtherFinding:
 	}
 }
 
 func (w *witness) looked(e *workflow.Episode, f *workflow.Finding) {
-	w.look = f
+	w.look, w.unexplained = f, nil
 	p := protocol(e)
 	switch {
 	case f.Answer == workflow.Haemostasis:
@@ -134,6 +139,9 @@ func (w *witness) airChanged(e *workflow.Episode, f *workflow.Finding) {
 	w.air = f.When()
 	if f.Code == workflow.AirAdded {
 		w.lastIn = f
+		if w.on && w.told && !w.bleeding && !actOf(e, f.ID) {
+			w.unexplained = f
+		}
 		return
 	}
 	w.lastOut = f
@@ -145,6 +153,11 @@ func (w *witness) airChanged(e *workflow.Episode, f *workflow.Finding) {
 	w.out = f.When()
 }
 
+// actOf reports whether the finding is what some Task asked for.
+func actOf(e *workflow.Episode, finding string) bool {
+	return slices.ContainsFunc(e.Tasks, func(t workflow.Task) bool { return gave(t, finding) })
+}
+
 func gave(t workflow.Task, finding string) bool {
 	return slices.ContainsFunc(t.Outputs, func(o workflow.Output) bool { return o.Finding == finding })
 }
@@ -154,7 +167,7 @@ func (w *witness) band(f *workflow.Finding, at time.Time) {
 	switch f.Answer { //nolint:exhaustive // the other answers are not about this
 	case workflow.BandOff, workflow.BandNeverApplied:
 		if w.on {
-			w.on, w.off = false, at
+			w.on, w.off, w.told, w.unexplained = false, at, false, nil
 		}
 	case workflow.BandOn:
 		if !w.on {
@@ -164,7 +177,7 @@ func (w *witness) band(f *workflow.Finding, at time.Time) {
 		if !w.on {
 			w.again = at
 		}
-		w.on, w.air = true, at
+		w.on, w.air, w.told, w.unexplained = true, at, false, nil
 	default: // displaced or over the wrong artery
 		w.odd = f
 	}

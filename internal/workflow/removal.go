@@ -67,8 +67,8 @@ func (v *view) removalEvidence(empty, watched time.Time) []Withheld {
 // planDressing asks for the dressing once the band is off.
 func (m *machine) planDressing() {
 	v := m.v
-	if t := m.last(Dressing); t != nil && t.dealtWith() && !t.End.Before(v.start) {
-		return // once for each band
+	if m.dressed() {
+		return
 	}
 	w := want{
 		key: m.next(Dressing, ""), status: TaskDraft, priority: Routine,
@@ -83,6 +83,19 @@ func (m *machine) planDressing() {
 		w.due = w.notBefore.Add(v.p.DressingDue)
 	}
 	m.put(w)
+}
+
+// dressed reports whether the dressing was done since the band came off, or skipped for
+// this band. One that was done on a band-off that was taken back covers nothing.
+func (m *machine) dressed() bool {
+	v, t := m.v, m.last(Dressing)
+	switch {
+	case t == nil || t.End.Before(v.start):
+		return false
+	case t.Skipped:
+		return true
+	}
+	return t.Status == TaskCompleted && !v.bandOn() && !t.End.Before(v.band.off.Add(-v.p.Visit))
 }
 
 // planDischarge keeps the check before discharge on the road. It is bound to leaving,

@@ -18,12 +18,18 @@ func (m *machine) planRestoring() {
 		return
 	}
 	since := later(b.since, m.v.ledger.added)
-	amount, text := m.addBack()
-	m.put(want{
-		key: m.next(RestoreCompression, ""), status: TaskReady, priority: Stat, text: text,
-		notBefore: since, due: later(since, b.looked), planned: amount, book: m.bookNow(),
-		required: []FindingCode{AirAdded, Bleeding}, window: later(b.since.Add(-m.v.p.Visit), m.v.ledger.changed),
-	})
+	w := want{
+		key: m.next(RestoreCompression, ""), status: TaskReady, priority: Stat,
+		notBefore: since, due: later(since, b.looked), book: m.bookNow(), window: later(b.since.Add(-m.v.p.Visit), m.v.ledger.changed),
+	}
+	if b.looked.Before(b.restored) { // handled before it was charted
+		w.text = "The site bled and air was put back: look again now, and put more back only if it still bleeds."
+		w.due, w.required = b.restored.Add(m.v.p.LookAfterAdd), []FindingCode{Bleeding}
+	} else {
+		w.planned, w.text = m.addBack()
+		w.required = []FindingCode{AirAdded, Bleeding}
+	}
+	m.put(w)
 }
 
 func (m *machine) bookNow() *Book {

@@ -14,7 +14,7 @@ func (v *view) bleedingRisk() []string {
 	if v.ev.INR != nil && v.p.HighINR.Less(*v.ev.INR) {
 		list = append(list, fmt.Sprintf("INR %s (US teaching-hospital page: first release at 120 min above 2)", v.ev.INR))
 	}
-	for _, d := range v.ev.Drugs {
+	for _, d := range v.given() {
 		switch d {
 		case GlycoproteinInhibitor:
 			list = append(list, "glycoprotein inhibitor (PMID 26848534: compression 218 against 113 min)")

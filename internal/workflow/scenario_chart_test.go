@@ -2,6 +2,7 @@ package workflow_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -65,7 +66,10 @@ func (s *story) finding(code workflow.FindingCode, value string, found, recorded
 	case code == workflow.CompressionStart:
 		f.Instant = s.clockTime(value)
 	case code == workflow.Anticoagulant:
-		f.Text = value
+		f.Text = value // a kind of drug, or a name from which nobody can tell the kind
+		if d := workflow.Drug(value); slices.Contains([]workflow.Drug{workflow.Heparin, workflow.GlycoproteinInhibitor, workflow.OtherAnticoagulant}, d) {
+			f.Drug = d
+		}
 	case code == workflow.AirVolume || code == workflow.AirRemoved || code == workflow.AirAdded ||
 		code == workflow.Pain || code == workflow.Pressure:
 		d, err := workflow.ParseDecimal(value)

@@ -14,6 +14,7 @@ type site struct {
 	bleeds   int
 	lastAt   time.Time // when the last bleed was found
 	hold     time.Time // no release before
+	puzzle   time.Time // air was put back and no bleed was charted; until somebody looks
 	dryAt    time.Time // haemostasis after the last bleed under the band
 	dry      int       // dry steps since the last bleed
 	afterOff *bleed    // bleeding after the band came off, while it is open
@@ -39,7 +40,7 @@ func (v *view) look(f *Finding) {
 	if !f.Real() {
 		return
 	}
-	v.site.last = f
+	v.site.last, v.site.puzzle = f, time.Time{}
 	switch f.Answer { //nolint:exhaustive // the other answers are not about the site
 	case Haemostasis:
 		v.dry(f)
@@ -65,7 +66,9 @@ func (v *view) dry(f *Finding) {
 	}
 	if n := len(v.releases); n > 0 && !v.releases[n-1].dry {
 		v.releases[n-1].dry = true
-		s.dry++
+		if !v.releases[n-1].early {
+			s.dry++
+		}
 	}
 }
 
@@ -120,11 +123,20 @@ func (v *view) countBleeds(f *Finding) {
 // bleedCause names the last bleed: whatever is to be told of it is one cause.
 func (v *view) bleedCause() string { return fmt.Sprintf("bleeding-%d", v.site.bleeds) }
 
-func (s *site) restored(f *Finding) {
-	if s.bleed != nil && s.bleed.restored.IsZero() {
+// restored folds air put back. Without a bleed that anybody charted it is held as after
+// oozing, and somebody is asked to look and to chart what was seen.
+func (v *view) restored(f *Finding) {
+	s := &v.site
+	switch {
+	case s.bleed == nil && v.e.actOf(f.ID) == "":
+		s.puzzle, s.hold = f.When(), later(s.hold, f.When().Add(v.p.HoldAfterOoze))
+	case s.bleed != nil && s.bleed.restored.IsZero():
 		s.bleed.restored = f.When()
 	}
 }
+
+// otherBand forgets what was seen under the band before.
+func (s *site) otherBand() { s.fresh, s.puzzle = false, time.Time{} }
 
 // bandOff ends what was open about the band: bleeding from now on is bleeding after
 // removal.

@@ -21,8 +21,11 @@ func (m *machine) update(u TaskUpdate) *Refusal {
 			return r
 		}
 	}
-	if u.Owner != nil {
+	switch {
+	case u.Owner != nil:
 		t.Owner = *u.Owner
+	case u.Status == TaskReady && t.Status == TaskInProgress:
+		t.Owner = "" // handed back; who hands it to somebody names them
 	}
 	if !u.Start.IsZero() {
 		t.Start = u.Start

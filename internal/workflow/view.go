@@ -33,6 +33,7 @@ type release struct {
 	at      time.Time
 	amount  Decimal
 	finding string
+	early   bool // taken in the hold after a bleed: it shows nothing of the steps after it
 	dry     bool // a dry look was found since
 }
 
@@ -157,7 +158,7 @@ func (v *view) airOut(f *Finding) {
 			v.titrated = f.When()
 			return
 		}
-		v.releases = append(v.releases, release{at: f.When(), amount: *f.Amount, finding: f.ID})
+		v.releases = append(v.releases, release{at: f.When(), amount: *f.Amount, finding: f.ID, early: f.When().Before(v.site.hold)})
 	}
 }
 
@@ -201,8 +202,11 @@ func (v *view) airIn(f *Finding) {
 		return
 	}
 	v.site.fresh = false
+	filled := v.ledger.opened // what goes into a band of which nothing is charted yet fills it
 	v.ledger.add(f, twin(v.ledger.lastIn, f, v.p.TwinWithin))
-	v.site.restored(f)
+	if filled {
+		v.restored(f)
+	}
 	v.flow.stale = v.flow.last != nil
 }
 

@@ -32,8 +32,9 @@ type body struct {
 	suffers  time.Time // since when the hand is not normal
 	swelling *Finding  // the haematoma as it was told last
 	pain     *Finding
-	pressure *Decimal // the first systolic one that was told, mmHg
-	dose     *Finding // the last anticoagulant given while no band was on
+	pressure *Decimal   // the first systolic one that was told, mmHg
+	dose     *Finding   // the last anticoagulant given while no band was on
+	with     []*Finding // anticoagulants given with the procedure and charted, whose kind was told
 }
 
 // worry folds a finding that does not move the plan by itself but may need a person.
