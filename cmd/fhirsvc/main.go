@@ -54,6 +54,7 @@ func commands() []command {
 		{"migrate", "bring the database to this version's schema", runMigrate},
 		{"validate", "check FHIR R4 files against the published definitions and the profiles", runValidate},
 		{"conformance", "write the FHIR package: profiles, codes, messages, examples", runConformance},
+		{"rejected", "events that the service refused: list, show, replay, drop", runRejected},
 		{"simulate", "episodes by chance against the core: rules, band times, visits", runSimulate},
 	}
 }

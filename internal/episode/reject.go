@@ -15,9 +15,9 @@ const rejectedSubject = "fhirsvc.rejected.procedure"
 // longestOriginal is how much of a message that is too long is kept.
 const longestOriginal = 64 << 10
 
-// rejection is the body of a rejected event. Original is base64; of a message that is
+// Rejection is the body of a rejected event. Original is base64; of a message that is
 // too long its beginning, with the digest and the size of the whole.
-type rejection struct {
+type Rejection struct {
 	Reason      json.RawMessage `json:"reason"`
 	ContentType string          `json:"contentType,omitempty"`
 	Original    []byte          `json:"original"`
@@ -29,7 +29,7 @@ type rejection struct {
 // Reject stores a message that was rejected, with the reason, in the outbox. The same
 // message rejected for the same reason is told once. Its errors are the store's.
 func (s *Service) Reject(ctx context.Context, m Message, reason error) error {
-	r := rejection{Reason: outcome.JSONOf(reason), ContentType: m.ContentType, Original: m.Body}
+	r := Rejection{Reason: outcome.JSONOf(reason), ContentType: m.ContentType, Original: m.Body}
 	sum := digest(m.Body)
 	if len(m.Body) > MaxMessage {
 		r.Original, r.Truncated, r.SHA256, r.Size = m.Body[:longestOriginal], true, sum, len(m.Body)

@@ -85,16 +85,16 @@ func TestRejectedIsEvaluatedAgain(t *testing.T) {
 	require.Len(t, b.all("CarePlan"), 1)
 }
 
-func (b *bench) rejections() []rejection {
+func (b *bench) rejections() []Rejection {
 	leases, err := b.Store.LeaseOutbox(b.t.Context(), "test", store.Partitions, time.Minute)
 	require.NoError(b.t, err)
-	var all []rejection
+	var all []Rejection
 	for _, l := range leases {
 		rows, err := b.Store.Unsent(b.t.Context(), l, 100)
 		require.NoError(b.t, err)
 		for _, row := range rows {
 			require.Equal(b.t, "fhirsvc.rejected.procedure", row.Subject)
-			var r rejection
+			var r Rejection
 			require.NoError(b.t, json.Unmarshal(row.Body, &r))
 			all = append(all, r)
 		}
