@@ -134,7 +134,7 @@ func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
 		return fmt.Errorf("fix the paging key: %w", err)
 	}
 	options := rest.Options{
-		Reading: o.store, Charting: n.service, Messaging: n.service,
+		Reading: o.store, Charting: n.service, Messaging: n.service, Planning: n.service,
 		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Client: anybody(),
 		Tokens: o.access.tokens, Smart: o.access.smart, RequestsPerSecond: o.access.perSecond, ClientCertificates: o.access.certified,
 		PagingKey: []byte(key), Version: version(), Built: built(),

@@ -187,6 +187,7 @@ const (
 const (
 	CodeUnplaced     Code = "unplaced"
 	CodeReleasePlan  Code = "compression-release-plan" // CarePlan.category
+	CodeHandover     Code = "hand-over"                // Composition.type
 	CodeDiagnostic   Code = "diagnostic"               // protocol applicability
 	CodeIntervention Code = "intervention"
 	CodeAnyFinding   Code = "other" // a finding that is kept and shown

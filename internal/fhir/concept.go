@@ -202,6 +202,7 @@ func orderConcepts() []Concept {
 
 		{CodeUnplaced, UseMark, "Unplaced", "The finding fits no known episode yet."},
 		{CodeReleasePlan, UseMark, "Compression release plan", "Plan for the stepwise release of a radial compression band."},
+		{CodeHandover, UseMark, "Hand-over", "One page by which a radial compression band is handed over."},
 		{CodeDiagnostic, UseMark, "Diagnostic procedure", "Diagnostic catheterization without an intervention."},
 		{CodeIntervention, UseMark, "Intervention", "Catheterization with a coronary intervention."},
 		{CodeAnyFinding, UseMark, "Other finding", "A finding that is kept and shown, and moves nothing by itself."},

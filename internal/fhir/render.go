@@ -38,6 +38,8 @@ type Context struct {
 	Names map[string]string
 	// Zone is that of displayed instants; nil is UTC. Elements are always UTC.
 	Zone *time.Location
+
+	page time.Time // of a page that says its day and offset once; zero elsewhere
 }
 
 // Version is the identity of what is rendered. With Number 0 there is no
@@ -60,7 +62,14 @@ func (v Version) meta() *Meta {
 	return m
 }
 
-func (c Context) clock(t time.Time) string { return ClockWords(t, c.Zone) }
+// clock says an instant; on a page, one of the same day and offset by the hour alone.
+func (c Context) clock(t time.Time) string {
+	words := ClockWords(t, c.Zone)
+	if page := ClockWords(c.page, c.Zone); !c.page.IsZero() && words[:11] == page[:11] && words[16:] == page[16:] {
+		return words[11:16]
+	}
+	return words
+}
 
 // subject is who the plan is for.
 func (c Context) subject() Reference { return Reference{Reference: c.Refs.Subject} }

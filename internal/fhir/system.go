@@ -13,6 +13,9 @@ const (
 	SystemATC    = "http://www.whocc.no/atc"
 	SystemYesNo  = "http://terminology.hl7.org/CodeSystem/v2-0136"
 
+	// systemURI marks an identifier that is a URI itself (RFC 3986).
+	systemURI = "urn:ietf:rfc:3986"
+
 	SystemDataAbsent       = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 	SystemMessageKind      = "http://terminology.hl7.org/CodeSystem/communication-category"
 	SystemFlagKind         = "http://terminology.hl7.org/CodeSystem/flag-category"

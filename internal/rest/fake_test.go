@@ -78,6 +78,12 @@ func (s *service) Message(_ context.Context, m episode.Message) (episode.Message
 	return episode.MessageAnswer{Response: []byte(`{"resourceType":"Bundle","type":"message"}`)}, s.fail
 }
 
+// Handover gives a page of nothing, of a plan that is there.
+func (s *service) Handover(ctx context.Context, _ episode.Units, plan, _ string) ([]byte, store.Resource, error) {
+	r, err := s.store.Read(ctx, "CarePlan", plan)
+	return []byte(`{"resourceType":"Bundle","type":"document"}`), r, err
+}
+
 func resource(resourceType, id string, version int64, body string) store.Resource {
 	return store.Resource{
 		Type: resourceType, ID: id, Version: version, Updated: morning.Add(time.Duration(version) * time.Second),
@@ -122,7 +128,7 @@ func (w *world) handler(t testing.TB, change ...func(*rest.Options)) http.Handle
 	t.Cleanup(st.Close)
 	w.store, w.service, w.log = st, &service{store: st}, &bytes.Buffer{}
 	o := rest.Options{
-		Reading: st, Charting: w.service, Messaging: w.service,
+		Reading: st, Charting: w.service, Messaging: w.service, Planning: w.service,
 		Ready:  func(context.Context) error { return w.ready },
 		Log:    slog.New(slog.NewJSONHandler(w.log, nil)),
 		Client: episode.Client{ID: "screen", Display: "Screen"}, Version: "1.2.3", Built: morning,

@@ -11,6 +11,7 @@ import (
 	"github.com/go-jose/go-jose/v4"
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/rest"
@@ -71,7 +72,20 @@ func operations(w *secured, id string) []operation {
 		operation{
 			name: "$workload", method: "GET", path: "/fhir/Task/$workload?from=2026-01-01T00:00:00Z", contentType: fhirJSON,
 			scope: "system/Task.s", code: "search-type", resourceType: "Task",
+		},
+		operation{
+			name: "$handover", method: "GET", path: "/fhir/CarePlan/" + id + "/$handover", contentType: fhirJSON,
+			scope: reads(episode.HandoverTypes()), code: "read", resourceType: "CarePlan",
 		})
+}
+
+// reads is the scope to read each of the types.
+func reads(types []string) string {
+	var scopes []string
+	for _, resourceType := range types {
+		scopes = append(scopes, "system/"+resourceType+".r")
+	}
+	return strings.Join(scopes, " ")
 }
 
 // fault is one thing that is wrong with a token, and where it is written that it is.
@@ -219,7 +233,7 @@ func TestAnotherUnitsRecordIsNotThere(t *testing.T) {
 	}
 	mine, theirs := w.of(labA), w.of(labB)
 	for _, o := range all {
-		if open[o.resourceType] || o.code == "create" || o.code == "operation" || strings.Contains(o.path, "$workload") {
+		if open[o.resourceType] || o.code == "create" || o.code == "operation" || strings.Contains(o.path, "/$") {
 			continue
 		}
 		path := o.path

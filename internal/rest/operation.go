@@ -48,6 +48,13 @@ func operations() []operation {
 			handle: func(s *server) echo.HandlerFunc { return s.processMessage },
 		},
 		{
+			Name:       "handover",
+			Definition: "https://fhirsvc.example/fhir/OperationDefinition/care-plan-handover",
+			Summary:    "One page to hand the band over: a document.",
+			Type:       "CarePlan", OfInstance: true, Method: http.MethodGet, Counts: interactionRead, Of: "CarePlan", Gives: "Bundle",
+			handle: func(s *server) echo.HandlerFunc { return s.handover },
+		},
+		{
 			Name:       "workload",
 			Definition: "https://fhirsvc.example/fhir/OperationDefinition/task-workload",
 			Summary:    "How many open Tasks fall due in each quarter of an hour.",

@@ -29,12 +29,20 @@ type Messaging interface {
 	Message(ctx context.Context, m episode.Message) (episode.MessageAnswer, error)
 }
 
-// Options are what the edge is built from. Reading, Charting, Messaging, Ready and Log
-// must be set.
+// Planning computes what is shown and not stored. Errors are *outcome.Error, not-found for
+// what is not there for these units.
+type Planning interface {
+	// Handover gives the page to hand a plan over, and the version of the plan.
+	Handover(ctx context.Context, u episode.Units, plan, base string) ([]byte, store.Resource, error)
+}
+
+// Options are what the edge is built from. Reading, Charting, Messaging, Planning, Ready
+// and Log must be set.
 type Options struct {
 	Reading   Reading
 	Charting  Charting
 	Messaging Messaging
+	Planning  Planning
 	// Ready tells why the service can't take requests now, nil when it can.
 	Ready func(ctx context.Context) error
 	Log   *slog.Logger

@@ -75,13 +75,17 @@ func (m *machine) doneAt(t *Task) time.Time {
 func (m *machine) notDone() int {
 	n := 0
 	for i := range m.e.Tasks {
-		t := &m.e.Tasks[i]
-		missing := slices.ContainsFunc(t.Outputs, func(o Output) bool { return o.Missing != "" })
-		if t.Skipped || t.Status == TaskCompleted && missing {
+		if m.e.Tasks[i].missed() {
 			n++
 		}
 	}
 	return n
+}
+
+// missed reports whether the Task ended without what it asked for.
+func (t *Task) missed() bool {
+	missing := slices.ContainsFunc(t.Outputs, func(o Output) bool { return o.Missing != "" })
+	return t.Skipped || t.Status == TaskCompleted && missing
 }
 
 type delays struct {

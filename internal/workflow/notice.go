@@ -18,10 +18,16 @@ func (t *Task) notices(old *Task) []Effect {
 		if old != nil && i < len(old.Called) && old.Called[i] == c {
 			continue
 		}
-		list = append(list, PutNotice{Notice{
-			Task: t.Key, Ordinal: i + 1, Level: c.Level, Priority: t.Priority, Text: t.Description,
-			At: c.At, Answered: c.Answered, By: c.By,
-		}})
+		list = append(list, PutNotice{t.notice(i)})
 	}
 	return list
+}
+
+// notice is the i-th call about the Task.
+func (t *Task) notice(i int) Notice {
+	c := t.Called[i]
+	return Notice{
+		Task: t.Key, Ordinal: i + 1, Level: c.Level, Priority: t.Priority, Text: t.Description,
+		At: c.At, Answered: c.Answered, By: c.By,
+	}
 }
