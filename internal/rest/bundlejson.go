@@ -8,11 +8,12 @@ import (
 
 // bundle is an R4 Bundle in the making. Resources go into it byte for byte.
 type bundle struct {
-	Type    string
-	Total   int // told for searchset and history alone (bdl-1)
-	Self    string
-	Next    string
-	entries [][]byte
+	Type     string
+	Total    int // told for searchset and history alone (bdl-1)
+	Self     string
+	Previous string
+	Next     string
+	entries  [][]byte
 }
 
 type entry struct {
@@ -66,7 +67,7 @@ func (b *bundle) json() []byte {
 		o.set("total", encode(b.Total))
 	}
 	var links [][]byte
-	for _, l := range []struct{ relation, url string }{{"self", b.Self}, {"next", b.Next}} {
+	for _, l := range []struct{ relation, url string }{{"self", b.Self}, {"previous", b.Previous}, {"next", b.Next}} {
 		if l.url != "" {
 			var link object
 			link.set("relation", encode(l.relation))

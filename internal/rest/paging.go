@@ -10,17 +10,17 @@ import (
 	"fmt"
 
 	"fhirsvc/internal/fhir/outcome"
-	"fhirsvc/internal/fhir/search"
 )
 
-// cursorParam holds the place of the next page. It stands alone: the filters are in it.
+// cursorParam holds the place of another page. It stands alone: the filters are in it.
 const cursorParam = "_cursor"
 
-// place is what a cursor holds: the query as it was applied and where it goes on.
+// place is what a cursor holds: the query as it was applied, and where it goes on, or Back.
 type place struct {
 	Query string `json:"q"`
 	Key   int64  `json:"k,string"`
 	ID    string `json:"i"`
+	Back  bool   `json:"b,omitempty"`
 }
 
 // newPaging makes the seal of cursors. They are encrypted, not only signed: a search by
@@ -45,9 +45,8 @@ func newPaging(key []byte) cipher.AEAD {
 }
 
 // seal gives the cursor of a place in the results of one type.
-func (s *server) seal(resourceType, query string, at search.Cursor) string {
-	plain := encode(place{Query: query, Key: at.Key, ID: at.ID})
-	return base64.RawURLEncoding.EncodeToString(s.paging.Seal(nil, nil, plain, []byte(resourceType)))
+func (s *server) seal(resourceType string, at place) string {
+	return base64.RawURLEncoding.EncodeToString(s.paging.Seal(nil, nil, encode(at), []byte(resourceType)))
 }
 
 // open reads a cursor; one that was changed or is of another type is refused.

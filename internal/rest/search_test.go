@@ -138,6 +138,14 @@ func TestPaging(t *testing.T) {
 	require.Equal(t, "4", a.doc.Get("total").Text)
 	require.Empty(t, a.link("next"))
 
+	previous := a.link("previous")
+	require.NotContains(t, previous, "status")
+	a = w.get(strings.TrimPrefix(previous, w.server.URL))
+	require.Equal(t, []string{"c", "d"}, a.ids())
+	require.Equal(t, previous, a.link("self"))
+	require.Empty(t, a.link("previous"))
+	require.Equal(t, []string{"b", "a"}, w.get(strings.TrimPrefix(a.link("next"), w.server.URL)).ids(), "and forward again")
+
 	cursor := next[strings.Index(next, "=")+1:]
 	flipped := "A" + cursor[1:]
 	if flipped == cursor {
@@ -183,14 +191,20 @@ func TestPagesAreTheWhole(t *testing.T) {
 		}
 		want := w.get("/fhir/Task?" + whole.Encode()).ids()
 		var got []string
-		next := "/fhir/Task?" + query.Encode()
-		for next != "" {
-			a := w.get(next)
+		var pages [][]string
+		var last answer
+		for next := "/fhir/Task?" + query.Encode(); next != ""; next = strings.TrimPrefix(last.link("next"), w.server.URL) {
+			last = w.get(next)
 			require.LessOrEqual(rt, len(got), len(all), "paging does not end")
-			require.LessOrEqual(rt, len(a.ids()), count)
-			got = append(got, a.ids()...)
-			next = strings.TrimPrefix(a.link("next"), w.server.URL)
+			require.LessOrEqual(rt, len(last.ids()), count)
+			got = append(got, last.ids()...)
+			pages = append(pages, last.ids())
 		}
+		for _, page := range slices.Backward(pages[:len(pages)-1]) {
+			last = w.get(strings.TrimPrefix(last.link("previous"), w.server.URL))
+			require.Equal(rt, page, last.ids(), "the same pages back")
+		}
+		require.Empty(rt, last.link("previous"))
 		require.Equal(rt, want, got)
 		slices.Sort(got)
 		require.Equal(rt, all, got)

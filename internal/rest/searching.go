@@ -141,13 +141,18 @@ func (s *server) found(base, resourceType string, a asked, page store.Page, incl
 	if len(a.warnings) > 0 {
 		b.add(entry{Resource: outcome.JSON(a.warnings), Mode: "outcome"})
 	}
-	if page.Next != nil {
-		b.Next = base + "/" + resourceType + "?" + cursorParam + "=" + s.seal(resourceType, a.applied.Encode(), *page.Next)
+	link := func(at *search.Cursor, back bool) string {
+		if at == nil {
+			return ""
+		}
+		sealed := s.seal(resourceType, place{Query: a.applied.Encode(), Key: at.Key, ID: at.ID, Back: back})
+		return base + "/" + resourceType + "?" + cursorParam + "=" + sealed
 	}
+	b.Next, b.Previous = link(page.Next, false), link(page.Previous, true)
 	return reply{status: http.StatusOK, body: b.json()}
 }
 
-// ask reads the parameters of a first page, or the cursor of a later one.
+// ask reads the parameters of a first page, or the cursor of another one.
 func (s *server) ask(base, resourceType string, params url.Values, h search.Handling) (asked, error) {
 	if text := params.Get(cursorParam); text != "" {
 		return s.askOn(base, resourceType, params, text)
@@ -189,7 +194,7 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 func (s *server) askOn(base, resourceType string, params url.Values, cursor string) (asked, error) {
 	for name := range params {
 		if name != cursorParam && name != "_format" {
-			return asked{}, outcome.Fail(outcome.CodeInvalid, "", "a next link is taken as it is: its filters are in it")
+			return asked{}, outcome.Fail(outcome.CodeInvalid, "", "a link to a page is taken as it is: its filters are in it")
 		}
 	}
 	p, err := s.open(resourceType, cursor)
@@ -204,7 +209,12 @@ func (s *server) askOn(base, resourceType string, params url.Values, cursor stri
 	if err != nil {
 		return asked{}, err
 	}
-	a.query.After = &search.Cursor{Key: p.Key, ID: p.ID}
+	at := &search.Cursor{Key: p.Key, ID: p.ID}
+	if p.Back {
+		a.query.Before = at
+	} else {
+		a.query.After = at
+	}
 	a.self = base + "/" + resourceType + "?" + cursorParam + "=" + cursor
 	return a, nil
 }

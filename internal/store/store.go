@@ -53,12 +53,13 @@ type Episodes interface {
 	Inputs(ctx context.Context, id string) ([]Input, error)
 }
 
-// Page is one page of a search. Next is nil on the last one. Total counts all matches
-// of the query, not of the page.
+// Page is one page of a search. Next is nil on the last one, Previous on the first; an empty
+// page has neither. Total counts all matches of the query, not of the page.
 type Page struct {
-	Matches []Resource // without Index
-	Total   int
-	Next    *search.Cursor
+	Matches  []Resource // without Index
+	Total    int
+	Next     *search.Cursor // for Query.After
+	Previous *search.Cursor // for Query.Before
 }
 
 // Resources reads resource versions. The Resource values come without Index.

@@ -52,7 +52,7 @@ type Sort struct {
 	Descending bool
 }
 
-// Cursor is where the next page starts: after the match with this sort key and id.
+// Cursor is a place between pages: beside the match with this sort key and id.
 type Cursor struct {
 	Key int64
 	ID  string
@@ -61,15 +61,17 @@ type Cursor struct {
 // Query asks for the current versions of one resource type that fulfil all
 // conditions. The conditions "_id" (Token) and "_lastUpdated" (Date) are answered
 // from the resource itself, all others from its Values. Count is the page size, at
-// least 1. Units, when not nil, limits the matches to these units and, as Shared says,
+// least 1. The page is the first one, or what comes right After a place, or right Before
+// one; of these two one is nil. Units, when not nil, limits the matches to these units and, as Shared says,
 // to some of what belongs to no unit.
 type Query struct {
-	Type  string
-	All   []Condition
-	Sort  Sort
-	Count int
-	After *Cursor
-	Units []string
+	Type   string
+	All    []Condition
+	Sort   Sort
+	Count  int
+	After  *Cursor
+	Before *Cursor
+	Units  []string
 	Shared
 }
 

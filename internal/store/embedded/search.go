@@ -27,23 +27,21 @@ func (dialect) Instant(micros int64) any { return micros }
 // Search answers a query on the current versions.
 func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) {
 	text, args := searchsql.Build(q, dialect{})
-	page := store.Page{Matches: []store.Resource{}}
-	var last search.Cursor
+	total := 0
+	var found []searchsql.Row
 	rows, err := s.read.QueryContext(ctx, text, args...)
 	_, err = list(rows, err, func(r *sql.Rows) (struct{}, error) {
 		var key, version, updated sql.NullInt64
 		var id, unit, episode sql.NullString
 		var body []byte
-		err := r.Scan(&page.Total, &key, &id, &version, &updated, &unit, &episode, &body)
-		switch {
-		case err != nil || !id.Valid:
-		case len(page.Matches) == max(q.Count, 1):
-			page.Next = &last
-		default:
-			last = search.Cursor{Key: key.Int64, ID: id.String}
-			page.Matches = append(page.Matches, store.Resource{
-				Type: q.Type, ID: id.String, Version: version.Int64, Updated: instant(updated.Int64),
-				Unit: unit.String, Episode: episode.String, Body: body,
+		err := r.Scan(&total, &key, &id, &version, &updated, &unit, &episode, &body)
+		if err == nil && id.Valid {
+			found = append(found, searchsql.Row{
+				At: search.Cursor{Key: key.Int64, ID: id.String},
+				Match: store.Resource{
+					Type: q.Type, ID: id.String, Version: version.Int64, Updated: instant(updated.Int64),
+					Unit: unit.String, Episode: episode.String, Body: body,
+				},
 			})
 		}
 		return struct{}{}, err
@@ -51,5 +49,5 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 	if err != nil {
 		return store.Page{}, fault("search", err)
 	}
-	return page, nil
+	return searchsql.Page(q, total, found), nil
 }

@@ -55,18 +55,17 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 	if err := s.pool.SendBatch(ctx, batch).Close(); err != nil {
 		return store.Page{}, fault("search", err)
 	}
-	page := store.Page{Matches: []store.Resource{}, Total: found[0].Total}
-	if found[0].ID == nil {
-		return page, nil
-	}
-	if count := max(q.Count, 1); len(found) > count {
-		found = found[:count]
-		page.Next = &search.Cursor{Key: *found[count-1].Key, ID: *found[count-1].ID}
-	}
+	var rows []searchsql.Row
 	for _, m := range found {
-		page.Matches = append(page.Matches, store.Resource{
-			Type: q.Type, ID: *m.ID, Version: *m.Version, Updated: *m.Updated, Unit: *m.Unit, Episode: *m.Episode, Body: m.Body,
+		if m.ID == nil {
+			continue
+		}
+		rows = append(rows, searchsql.Row{
+			At: search.Cursor{Key: *m.Key, ID: *m.ID},
+			Match: store.Resource{
+				Type: q.Type, ID: *m.ID, Version: *m.Version, Updated: *m.Updated, Unit: *m.Unit, Episode: *m.Episode, Body: m.Body,
+			},
 		})
 	}
-	return page, nil
+	return searchsql.Page(q, found[0].Total, rows), nil
 }

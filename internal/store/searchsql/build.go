@@ -23,8 +23,8 @@ type Dialect interface {
 
 // Build gives the text and the arguments of a search. Its rows are total, key, and
 // the columns of resource_version id, version, updated, unit, episode, body, in the
-// order of the query; at most Count + 1 of them, so that the last tells whether there
-// is a next page. One row with only total set means an empty page. Total and page come
+// order of the query; at most Count + 1 of them, so that the one too many, which is the
+// farthest from where the page begins, tells whether there is more (see Page). One row with only total set means an empty page. Total and page come
 // from one statement, and so from one state of the database.
 func Build(q search.Query, d Dialect) (string, []any) {
 	b := &builder{dialect: d}
@@ -37,18 +37,18 @@ func Build(q search.Query, d Dialect) (string, []any) {
 	for _, c := range q.All {
 		where = append(where, b.condition(c))
 	}
-	order := "ASC"
-	if q.Sort.Descending {
-		order = "DESC"
-	}
+	order := direction(q.Sort.Descending)
+	// A page before a place is cut in the other order.
+	back := q.Before != nil
+	cut, cutID := direction(q.Sort.Descending != back), direction(back)
 	text := `WITH matches AS MATERIALIZED (
   SELECT r.id, r.version, ` + key + ` AS key
   FROM resource r
   WHERE ` + strings.Join(where, "\n    AND ") + `
 ), page AS (
   SELECT m.id, m.version, m.key
-  FROM matches m` + b.after(q) + `
-  ORDER BY m.key ` + order + `, m.id
+  FROM matches m` + b.beyond(q) + `
+  ORDER BY m.key ` + cut + `, m.id ` + cutID + `
   LIMIT ` + b.arg(int64(max(q.Count, 1))+1) + `
 )
 SELECT t.total, p.key, v.id, v.version, v.updated, v.unit, v.episode, v.body
@@ -57,6 +57,13 @@ LEFT JOIN page p ON 1 = 1
 LEFT JOIN resource_version v ON v.type = ` + resourceType + ` AND v.id = p.id AND v.version = p.version
 ORDER BY p.key ` + order + `, p.id`
 	return text, b.args
+}
+
+func direction(descending bool) string {
+	if descending {
+		return "DESC"
+	}
+	return "ASC"
 }
 
 type builder struct {
@@ -115,14 +122,19 @@ func (b *builder) sortKey(s search.Sort) string {
 		first, b.arg(s.Param), search.Date, b.arg(last))
 }
 
-func (b *builder) after(q search.Query) string {
-	if q.After == nil {
+// beyond keeps what comes after, or before, the place of the query.
+func (b *builder) beyond(q search.Query) string {
+	from, id, descending := q.After, ">", q.Sort.Descending
+	if q.Before != nil {
+		from, id, descending = q.Before, "<", !descending
+	}
+	if from == nil {
 		return ""
 	}
-	beyond := ">"
-	if q.Sort.Descending {
-		beyond = "<"
+	key := ">"
+	if descending {
+		key = "<"
 	}
-	key := b.arg(q.After.Key)
-	return fmt.Sprintf("\n  WHERE m.key %s %s OR (m.key = %s AND m.id > %s)", beyond, key, key, b.arg(q.After.ID))
+	at := b.arg(from.Key)
+	return fmt.Sprintf("\n  WHERE m.key %s %s OR (m.key = %s AND m.id %s %s)", key, at, at, id, b.arg(from.ID))
 }

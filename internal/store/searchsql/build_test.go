@@ -25,23 +25,29 @@ func (dialect) Instant(micros int64) any    { return micros }
 // text: the statement must come out as it does with a harmless one.
 func TestBuildTakesNothingIntoTheText(t *testing.T) {
 	const hostile = `'; DROP TABLE resource; --`
-	build := func(s string) (string, []any) {
+	build := func(s string, back bool) (string, []any) {
 		var all []search.Condition
 		term := search.Term{System: s, SystemGiven: true, Code: s, Text: s, Prefix: search.Prefix(s), Lo: 1, Hi: 2}
 		for kind := search.Kind(0); kind <= search.URI+1; kind++ {
 			all = append(all, search.Condition{Param: s, Kind: kind, Any: []search.Term{term}})
 		}
-		return searchsql.Build(search.Query{
+		q := search.Query{
 			Type: s, All: all, Sort: search.Sort{Param: s, Descending: true}, Count: 3,
 			After: &search.Cursor{Key: 5, ID: s}, Units: []string{s, s}, Shared: search.Shared{By: s, Param: s},
-		}, dialect{})
+		}
+		if back {
+			q.Before, q.After = q.After, nil
+		}
+		return searchsql.Build(q, dialect{})
 	}
-	got, args := build(hostile)
-	want, _ := build("x")
-	require.Equal(t, want, got)
-	require.NotContains(t, got, "DROP")
-	require.Contains(t, args, any(hostile))
-	require.Len(t, placeholders(got), len(args))
+	for _, back := range []bool{false, true} {
+		got, args := build(hostile, back)
+		want, _ := build("x", back)
+		require.Equal(t, want, got)
+		require.NotContains(t, got, "DROP")
+		require.Contains(t, args, any(hostile))
+		require.Len(t, placeholders(got), len(args))
+	}
 }
 
 // TestBuildUsesEveryArgument: PostgreSQL can't tell the type of an argument that the

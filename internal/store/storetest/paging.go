@@ -34,6 +34,22 @@ func walk(t require.TestingT, st store.Store, q search.Query) ([]store.Resource,
 	}
 }
 
+// walkBack follows Previous from a place to the start and gives all matches, in order.
+func walkBack(t require.TestingT, st store.Store, q search.Query) []store.Resource {
+	var all []store.Resource
+	for pages := 0; q.Before != nil; pages++ {
+		page := mustSearch(t, st, q)
+		require.LessOrEqual(t, pages, page.Total, "a cursor that stands still")
+		require.NotNil(t, page.Next, "there is a way back")
+		all = append(page.Matches, all...)
+		if page.Previous != nil {
+			require.Len(t, page.Matches, q.Count, "a page with one before it is full")
+		}
+		q.Before = page.Previous
+	}
+	return all
+}
+
 // pagesMakeUpWhole has equal keys on purpose: 60 resources on 4 keys and some without.
 func pagesMakeUpWhole(t *testing.T, st store.Store) {
 	var rs []store.Resource
@@ -54,6 +70,13 @@ func pagesMakeUpWhole(t *testing.T, st store.Store) {
 			got, pages := walk(t, st, search.Query{Type: "Task", Sort: sort, Count: count})
 			require.Equal(t, ids(whole.Matches), ids(got), "%v by %d", sort, count)
 			require.Equal(t, (60+count-1)/count, pages)
+			for _, at := range []int{1, 30, 59} {
+				first := mustSearch(t, st, search.Query{Type: "Task", Sort: sort, Count: at})
+				require.Nil(t, first.Previous)
+				after := mustSearch(t, st, search.Query{Type: "Task", Sort: sort, Count: count, After: first.Next})
+				before := walkBack(t, st, search.Query{Type: "Task", Sort: sort, Count: count, Before: after.Previous})
+				require.Equal(t, ids(first.Matches), ids(before), "%v by %d before %d", sort, count, at)
+			}
 		}
 	}
 }
