@@ -7,6 +7,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/subset"
 	"fhirsvc/internal/fhir/tree"
 )
 
@@ -43,6 +44,10 @@ func checkBody(body []byte, resourceType, id string) error {
 	if got := doc.Root.Str("resourceType"); got != resourceType {
 		return outcome.Reject("read body", []outcome.Issue{outcome.Errorf(outcome.CodeInvalid, "resourceType",
 			"the body must be a resource of the type in the address, %s", resourceType)})
+	}
+	if subset.IsPart(doc.Root) {
+		return outcome.Reject("read body", []outcome.Issue{outcome.Errorf(outcome.CodeBusinessRule, resourceType+".meta.tag",
+			"this is tagged SUBSETTED, a part of a resource: read the whole, and change that")})
 	}
 	if id != "" && doc.Root.Str("id") != id {
 		return outcome.Reject("read body", []outcome.Issue{outcome.Errorf(outcome.CodeInvalid, resourceType+".id",

@@ -41,7 +41,11 @@ func (b *batch) checkGet(ctx context.Context, address string) error {
 		return refuse(http.StatusNotFound, outcome.CodeNotSupported, "resources of this type are not served")
 	}
 	if len(path) > 1 {
-		return b.mayLook(ctx, interactionRead, path[0], onlyFormat(query))
+		wrong := onlyFormat(query)
+		if len(path) != 3 {
+			_, wrong = viewed(path[0], query)
+		}
+		return b.mayLook(ctx, interactionRead, path[0], wrong)
 	}
 	if err := b.mayLook(ctx, interactionSearch, path[0], nil); err != nil {
 		return err

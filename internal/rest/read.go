@@ -45,19 +45,22 @@ func (s *server) history(resourceType string) echo.HandlerFunc {
 }
 
 func (s *server) current(ctx context.Context, resourceType, id string, query url.Values) (reply, error) {
-	if err := onlyFormat(query); err != nil {
+	view, err := viewed(resourceType, query)
+	if err != nil {
 		return reply{}, err
 	}
 	if !isID(id) {
 		return reply{}, notThere()
 	}
 	return s.look(ctx, interactionRead, resourceType, func(f fenced, _ *fhir.Access) (reply, error) {
-		return found(f.read(ctx, resourceType, id))
+		r, err := f.read(ctx, resourceType, id)
+		return found(view, r, err)
 	})
 }
 
 func (s *server) version(ctx context.Context, resourceType, id, version string, query url.Values) (reply, error) {
-	if err := onlyFormat(query); err != nil {
+	view, err := viewed(resourceType, query)
+	if err != nil {
 		return reply{}, err
 	}
 	n, err := strconv.ParseInt(version, 10, 64)
@@ -65,7 +68,8 @@ func (s *server) version(ctx context.Context, resourceType, id, version string, 
 		return reply{}, notThere()
 	}
 	return s.look(ctx, interactionVread, resourceType, func(f fenced, _ *fhir.Access) (reply, error) {
-		return found(f.version(ctx, resourceType, id, n))
+		r, err := f.version(ctx, resourceType, id, n)
+		return found(view, r, err)
 	})
 }
 

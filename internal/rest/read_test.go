@@ -109,7 +109,7 @@ func TestWhatIsNotThere(t *testing.T) {
 		{"/nothing", 404, outcome.CodeNotFound},
 		{"/", 404, outcome.CodeNotFound},
 		{"/fhir", 405, outcome.CodeNotSupported},
-		{"/fhir/Task/t1?_elements=status", 400, outcome.CodeNotSupported},
+		{"/fhir/Task/t1?_elements=colour", 400, outcome.CodeNotSupported},
 		{"/fhir/Task/t1/_history?_since=2025", 400, outcome.CodeNotSupported},
 	}
 	for _, tt := range tests {

@@ -9,6 +9,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/subset"
 	"fhirsvc/internal/store"
 )
 
@@ -22,12 +23,13 @@ type reply struct {
 	warnings []outcome.Issue
 }
 
-// found is the reply to a read of one version.
-func found(r store.Resource, err error) (reply, error) {
+// found is the reply to a read of one version, as far as the view reaches.
+func found(v subset.View, r store.Resource, err error) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	return reply{status: http.StatusOK, body: r.Body, resource: &r}, nil
+	part, err := partOf(v, r.Body)
+	return reply{status: http.StatusOK, body: part, resource: &r}, err
 }
 
 // etag is the weak entity tag of a version, hl7.org/fhir/R4/http.html#versioning.

@@ -107,7 +107,7 @@ func TestSelfTellsWhatWasUsed(t *testing.T) {
 
 	w.get("/fhir/Task?status=ready&colour=red").refused(t, 400, outcome.CodeNotSupported)
 	w.get("/fhir/Task?due-date=soon").refused(t, 400, outcome.CodeInvalid)
-	w.get("/fhir/Task?_summary=text").refused(t, 400, outcome.CodeNotSupported)
+	w.get("/fhir/Task?_summary=short").refused(t, 400, outcome.CodeNotSupported)
 	w.get("/fhir/Task?status=%00").refused(t, 400, outcome.CodeInvalid)
 	w.send(http.MethodPost, "/fhir/Task/_search", "{}").refused(t, 415, outcome.CodeNotSupported)
 	w.send(http.MethodPost, "/fhir/Task/_search", "a=%zz", "Content-Type: application/x-www-form-urlencoded").refused(t, 400, outcome.CodeInvalid)

@@ -13,6 +13,7 @@ import (
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/fhir/subset"
 	"fhirsvc/internal/store"
 )
 
@@ -71,6 +72,7 @@ func handling(h http.Header) search.Handling {
 type asked struct {
 	query    search.Query
 	includes []search.Include
+	view     subset.View
 	applied  url.Values
 	warnings []outcome.Issue
 	self     string
@@ -103,6 +105,9 @@ func (s *server) searchset(
 			return reply{}, err
 		}
 		tellIncluded(told, included)
+		if err := seen(a.view, page.Matches, included); err != nil {
+			return reply{}, err
+		}
 		return s.found(base, resourceType, a, page, included), nil
 	})
 }
@@ -163,7 +168,7 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 	for name, values := range params {
 		switch {
 		case name == "_format":
-		case name == "_summary", name == "_total":
+		case name == "_summary", name == "_elements", name == "_total":
 			own[name] = values
 		case search.IsInclude(name):
 			includes[name] = values
@@ -176,13 +181,17 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 	var issues, more []outcome.Issue
 	a.query, a.applied, issues = search.Parse(resourceType, rest, options)
 	a.includes, includes, more = search.ParseIncludes(resourceType, includes, options)
-	issues = slices.Concat(issues, more, checkSummary(own, h))
+	view, unread := viewOf(resourceType, own, h, "count")
+	issues = slices.Concat(issues, more, unread, checkTotal(own, h))
+	if view.Mode == subset.Text && len(a.includes) > 0 {
+		issues = append(issues, outcome.Errorf(outcome.CodeInvalid, "", "_summary=text is without includes"))
+	}
 	if outcome.HasErrors(issues) {
 		return asked{}, outcome.Reject("search", issues)
 	}
 	maps.Copy(a.applied, own)
 	maps.Copy(a.applied, includes)
-	a.warnings = issues
+	a.view, a.warnings = view, issues
 	a.count = own.Get("_summary") == "count" || a.applied.Get("_count") == "0"
 	if a.count {
 		a.query.Count = 1
@@ -217,26 +226,4 @@ func (s *server) askOn(base, resourceType string, params url.Values, cursor stri
 	}
 	a.self = base + "/" + resourceType + "?" + cursorParam + "=" + cursor
 	return a, nil
-}
-
-// checkSummary reads _summary and _total and takes out what is not served. The total is
-// always accurate, which any _total allows.
-func checkSummary(own url.Values, h search.Handling) []outcome.Issue {
-	var issues []outcome.Issue
-	for _, p := range []struct {
-		name   string
-		served []string
-	}{{"_summary", []string{"count", "false"}}, {"_total", []string{"accurate", "estimate", "none"}}} {
-		got, given := own[p.name]
-		if !given || len(got) == 1 && slices.Contains(p.served, got[0]) {
-			continue
-		}
-		delete(own, p.name)
-		i := outcome.Errorf(outcome.CodeNotSupported, "", "of %s, %s are served", p.name, strings.Join(p.served, ", "))
-		if h == search.Lenient {
-			i.Severity = outcome.SeverityWarning
-		}
-		issues = append(issues, i)
-	}
-	return issues
 }

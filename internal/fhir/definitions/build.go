@@ -101,11 +101,15 @@ func (b *builder) read(src Source) error {
 }
 
 func searchParameter(r *tree.Node) SearchParameter {
-	return SearchParameter{
+	p := SearchParameter{
 		URL: r.Str("url"), Code: r.Str("code"), Type: r.Str("type"), Expression: r.Str("expression"),
 		Base: texts(r.Get("base")), Targets: texts(r.Get("target")),
 		Comparators: texts(r.Get("comparator")), Modifiers: texts(r.Get("modifier")),
 	}
+	for c := range r.Get("component").Items() {
+		p.Components = append(p.Components, SearchComponent{Definition: c.Str("definition"), Expression: c.Str("expression")})
+	}
+	return p
 }
 
 func texts(n *tree.Node) []string {

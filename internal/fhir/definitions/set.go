@@ -67,7 +67,7 @@ type lazyList struct {
 }
 
 // Version is that of the file's layout; a file of another version is refused.
-const Version = "3"
+const Version = "4"
 
 // Open reads a definitions file: two gzip members of lines "kind key json", the first
 // line being "definitions VERSION SOURCE". The second member, the displays of codes, is

@@ -57,7 +57,10 @@ func NewType(sd *tree.Node) (*Type, error) {
 
 func newElement(n *snapshotNode, typeName string) (*Element, error) {
 	def := n.def
-	e := &Element{Path: def.Str("path"), Name: n.name, Choice: n.choice, Types: typeRefs(def), Binding: binding(def)}
+	e := &Element{
+		Path: def.Str("path"), Name: n.name, Choice: n.choice, Types: typeRefs(def), Binding: binding(def),
+		Summary: textOf(def.Get("isSummary")) == "true", Modifier: textOf(def.Get("isModifier")) == "true",
+	}
 	if def.Get("base").Str("path") == "Resource.id" {
 		// R4's snapshots say string here; Resource.id is an id (hl7.org/fhir/R4/resource.html#id).
 		e.Types = []TypeRef{{Code: "id"}}

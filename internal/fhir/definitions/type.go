@@ -94,6 +94,8 @@ type Element struct {
 	Constraints []Constraint `json:"c,omitempty"`
 	Content     string       `json:"r,omitempty"` // contentReference without "#"
 	Nested      *Shape       `json:"s,omitempty"` // elements defined in place, or those of Content
+	Summary     bool         `json:"u,omitempty"` // isSummary: part of what _summary=true asks for
+	Modifier    bool         `json:"d,omitempty"` // isModifier: changes what the rest means
 
 	Members []*Member `json:"-"` // one for each type, in published order
 }

@@ -52,12 +52,20 @@ func (v *ValueSet) link() {
 
 // SearchParameter is a published search parameter.
 type SearchParameter struct {
-	URL         string   `json:"u"`
-	Code        string   `json:"c"`
-	Type        string   `json:"t"` // number, date, string, token, reference, composite, quantity, uri, special
-	Base        []string `json:"b"` // resource types; "Resource" and "DomainResource" mean all of them
-	Expression  string   `json:"e,omitempty"`
-	Targets     []string `json:"g,omitempty"`
-	Comparators []string `json:"p,omitempty"`
-	Modifiers   []string `json:"m,omitempty"`
+	URL         string            `json:"u"`
+	Code        string            `json:"c"`
+	Type        string            `json:"t"` // number, date, string, token, reference, composite, quantity, uri, special
+	Base        []string          `json:"b"` // resource types; "Resource" and "DomainResource" mean all of them
+	Expression  string            `json:"e,omitempty"`
+	Targets     []string          `json:"g,omitempty"`
+	Comparators []string          `json:"p,omitempty"`
+	Modifiers   []string          `json:"m,omitempty"`
+	Components  []SearchComponent `json:"o,omitempty"` // of a composite
+}
+
+// SearchComponent is a part of a composite search parameter: another parameter, and the
+// expression that leads to it from what the composite's own expression gives.
+type SearchComponent struct {
+	Definition string `json:"d"`
+	Expression string `json:"e"`
 }
