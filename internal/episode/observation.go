@@ -79,14 +79,11 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 	} else {
 		in.rewriting.Untag = unplaced
 	}
-	v, changed, err := b.version(ctx, in, w.id, b.draft.at)
+	v, changed, err := b.next(ctx, w, in)
 	if err != nil {
 		return err
 	}
 	created := w.current == nil
-	if created && (!changed || v.Version > 1) {
-		return errRaced // the same entry was created since it was looked for
-	}
 	warnings := append(slices.Clone(c.Warnings), b.remarks(w, c, lost, p)...)
 	w.finish = func() EntryResult {
 		return EntryResult{Created: created, Resource: *b.resourceOr(w, v), Warnings: warnings}

@@ -33,12 +33,9 @@ func (b *batch) order(ctx context.Context, w *work) error {
 	l := fit[0]
 	in := incoming{resourceType: w.Type, identifiers: q.Identifiers, body: []byte(w.doc.Raw(w.doc.Root))}
 	in.rewriting = fhir.Rewriting{References: b.refer, Insert: map[string]string{"subject": subject}}
-	v, changed, err := b.version(ctx, in, w.id, b.draft.at)
-	switch {
-	case err != nil:
+	v, _, err := b.next(ctx, w, in)
+	if err != nil {
 		return err
-	case !changed || v.Version > 1:
-		return errRaced // the same order was created since it was looked for
 	}
 	v.Episode, v.Unit = l.id, l.state.Refs.Unit
 	b.draft.putEntry(v, l.version+1)

@@ -65,6 +65,9 @@ func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *t
 		return err
 	}
 	if key, ok := l.task(w.id); ok {
+		if l.state.Known["Task/"+w.id].Version != w.current.Version {
+			return errRaced // it was read before another change, the episode after it
+		}
 		u := c.Update
 		u.Task, u.By, u.Entry = key, b.client.name(), w.index
 		b.sign(u.Notes)
@@ -75,7 +78,7 @@ func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *t
 		}
 		return nil
 	}
-	v, changed, err := b.version(ctx, incoming{resourceType: "Task", body: []byte(sent.Raw(sent.Root))}, w.id, b.draft.at)
+	v, changed, err := b.next(ctx, w, incoming{resourceType: "Task", body: []byte(sent.Raw(sent.Root))})
 	if err != nil || !changed {
 		return err
 	}

@@ -1,6 +1,7 @@
 package episode
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"strings"
@@ -36,6 +37,40 @@ func readTask(t *testing.T, r store.Resource) fhir.Task {
 	var task fhir.Task
 	require.NoError(t, json.Unmarshal(r.Body, &task))
 	return task
+}
+
+// between runs an act once, between the moment at which a Task is read and the one at
+// which its episode is loaded.
+type between struct {
+	store.Store
+	act func()
+}
+
+func (s *between) Load(ctx context.Context, id string) (store.Episode, error) {
+	if act := s.act; act != nil {
+		s.act = nil
+		act()
+	}
+	return s.Store.Load(ctx, id)
+}
+
+// Two claim by the same version, and one is committed while the other is half-way: it is
+// told so and takes nothing.
+func TestClaimOvertakenHalfWay(t *testing.T) {
+	var gap *between
+	b := newBench(t, func(st store.Store) store.Store { gap = &between{Store: st}; return gap })
+	b.mustSend(newEvent())
+	check := b.tasks("site-check", "ready")[0]
+	claim := func(by string) error {
+		_, err := b.patch(check, `[{"op":"add","path":"/owner","value":{"display":"`+by+`"}}]`, `W/"1"`)
+		return err
+	}
+	gap.act = func() { require.NoError(t, claim("first")) }
+	require.Equal(t, outcome.CodeConflict, outcome.KindOf(claim("second")))
+	got, err := b.Store.Read(t.Context(), "Task", check.ID)
+	require.NoError(t, err)
+	require.Contains(t, string(got.Body), `"first"`)
+	require.EqualValues(t, 2, got.Version)
 }
 
 func TestClaimNeedsIfMatch(t *testing.T) {
