@@ -109,6 +109,20 @@ func (s *Service) settleIn(ctx context.Context, d *draft, o orphan, l *loaded) e
 	}
 	v.Episode, v.Unit = l.id, l.state.Refs.Unit
 	d.put(v, l.version+1)
+	with, err := s.withForms(ctx, []store.Resource{o.resource})
+	if err != nil {
+		return err
+	}
+	for _, f := range with[1:] {
+		if d.resource(f.Type, f.ID) != nil {
+			continue
+		}
+		if f, err = sameAgain(f, d.at); err != nil {
+			return err
+		}
+		f.Episode, f.Unit = l.id, l.state.Refs.Unit
+		d.put(f, l.version+1)
+	}
 	return nil
 }
 

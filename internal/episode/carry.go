@@ -38,7 +38,9 @@ func (s *Service) leave(ctx context.Context, l *loaded) error {
 			l.leaving = append(l.leaving, r)
 		}
 	}
-	return nil
+	var err error
+	l.leaving, err = s.withForms(ctx, l.leaving)
+	return err
 }
 
 // carry gives what the step left as it was a version in the new unit, so that its nurses

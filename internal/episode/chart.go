@@ -78,6 +78,7 @@ type work struct {
 	current *store.Resource // what is stored; of a repeated create, the first one
 	remarks []outcome.Issue // of the validator beside errors
 	finish  func() EntryResult
+	derived bool // an Observation that the form behind it tells; the client sent none
 }
 
 // build makes the changeset of the batch; nil when nothing changes.
@@ -103,9 +104,14 @@ func (b *batch) build(ctx context.Context, q *quarantine) (*draft, error) {
 	if err := b.advance(q); err != nil {
 		return nil, err
 	}
+	var derived []EntryResult
 	for _, w := range b.works {
 		r := w.finish()
 		r.Warnings = append(r.Warnings, advice(w.remarks, r.Warnings)...)
+		if w.derived {
+			derived = append(derived, r)
+			continue
+		}
 		b.results = append(b.results, r)
 	}
 	if len(b.draft.changes.Resources) == 0 && len(b.draft.changes.Episodes) == 0 {
@@ -118,7 +124,25 @@ func (b *batch) build(ctx context.Context, q *quarantine) (*draft, error) {
 	if err := b.draft.seal(store.Inbox{Source: "chart", ID: b.input, Digest: b.input, Answer: answer}); err != nil {
 		return nil, err
 	}
-	return b.draft, b.draft.audit(b.input, b.accesses(b.results))
+	return b.draft, b.draft.audit(b.input, append(b.accesses(b.results), b.derivedAccesses(derived)...))
+}
+
+// derivedAccesses is how the Observations that forms tell are recorded, if they changed.
+func (b *batch) derivedAccesses(results []EntryResult) []fhir.Access {
+	var all []fhir.Access
+	for _, r := range results {
+		if b.draft.resource(r.Resource.Type, r.Resource.ID) == nil {
+			continue
+		}
+		x := b.client.Access()
+		x.Interaction, x.Type, x.Data, x.Unit = "update", r.Resource.Type, versioned(r.Resource), r.Resource.Unit
+		if r.Created {
+			x.Interaction = "create"
+		}
+		x.Patient = Patients(r.Resource)
+		all = append(all, x)
+	}
+	return all
 }
 
 // accesses is how the results are recorded.

@@ -26,8 +26,18 @@ func decodeFinding(resourceType string, doc *tree.Document, path string) (*fhir.
 	return fhir.DecodeChart(doc, path)
 }
 
-// observation takes in a finding, its correction, or its withdrawal.
+// observation takes in a finding, its correction, or its withdrawal. What is wrong with one
+// that a form tells is wrong with the answer.
 func (b *batch) observation(ctx context.Context, w *work) error {
+	before := len(b.issues)
+	err := b.finding(ctx, w)
+	if w.derived {
+		copy(b.issues[before:], w.told(b.issues[before:]))
+	}
+	return err
+}
+
+func (b *batch) finding(ctx context.Context, w *work) error {
 	c, issues := decodeFinding(w.Type, w.doc, w.Path)
 	if c == nil {
 		b.issues = append(b.issues, issues...)
@@ -83,6 +93,12 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 	if err != nil {
 		return err
 	}
+	if changed && w.derived && w.current != nil && c.Counts { // another content: say so
+		in.body = fhir.WithStatus(in.body, "corrected")
+		if v, changed, err = b.version(ctx, in, w.id, b.draft.at); err != nil {
+			return err
+		}
+	}
 	created := w.current == nil
 	warnings := append(slices.Clone(c.Warnings), b.remarks(w, c, lost, p)...)
 	w.finish = func() EntryResult {
@@ -100,7 +116,11 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 		l := p.episodes[0]
 		v.Episode, v.Unit, seq = l.id, l.state.Refs.Unit, l.version+1
 	}
-	b.draft.putEntry(v, seq)
+	if w.derived { // the form is what was entered
+		b.draft.put(v, seq)
+	} else {
+		b.draft.putEntry(v, seq)
+	}
 	b.draft.changes.Identities = append(b.draft.changes.Identities, w.claims...)
 	if lost {
 		b.unplaced = append(b.unplaced, subject)

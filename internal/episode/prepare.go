@@ -37,6 +37,10 @@ func (b *batch) prepare(ctx context.Context) error {
 		if w.FullURL != "" {
 			b.local[w.FullURL] = w.Type + "/" + w.id
 		}
+		if err := b.expand(ctx, &w); err != nil {
+			return err
+		}
+		w.index = len(b.works) // behind what its form tells
 		b.works = append(b.works, w)
 	}
 	if outcome.HasErrors(b.issues) {
@@ -55,9 +59,9 @@ func (b *batch) names(w *work) bool {
 func (w *work) served() bool {
 	switch w.Method {
 	case methodPost:
-		return found(w.Type) || w.Type == "ServiceRequest"
+		return found(w.Type) || w.Type == "ServiceRequest" || w.Type == response
 	case methodPut:
-		return w.Type == "Task" || found(w.Type)
+		return w.Type == "Task" || found(w.Type) || w.Type == response
 	case methodPatch:
 		return w.Type == "Task"
 	}
@@ -117,7 +121,10 @@ func (b *batch) read(w *work, body []byte) *tree.Document {
 	}
 	failed := doc == nil
 	for _, i := range issues {
-		if w.Path != "" {
+		switch {
+		case w.derived:
+			i.Expression = w.Path
+		case w.Path != "":
 			i.Expression = w.Path + strings.TrimPrefix(i.Expression, w.Type)
 		}
 		if !outcome.HasErrors([]outcome.Issue{i}) {
@@ -243,6 +250,8 @@ func (b *batch) take(ctx context.Context, w *work) error {
 		return b.observation(ctx, w)
 	case "ServiceRequest":
 		return b.order(ctx, w)
+	case response:
+		return b.response(ctx, w)
 	}
 	return b.task(ctx, w)
 }

@@ -75,7 +75,11 @@ func New(ctx context.Context, o Options) (*Service, error) {
 		return nil, err
 	}
 	s := &Service{Options: o, ids: ids{ns}, protocols: p, woken: newSignal(), step: workflow.Step, render: renderEffect}
-	return s, s.publish(ctx, slices.Concat(o.Protocols, o.Published))
+	published := slices.Concat(o.Protocols, o.Published)
+	for _, body := range fhir.Questionnaires() { // the Tasks refer to them
+		published = append(published, body)
+	}
+	return s, s.publish(ctx, published)
 }
 
 // Now gives the time that computes, UTC in microseconds.

@@ -52,7 +52,7 @@ func (u Units) Limit(q search.Query) search.Query {
 		q.Shared = search.Shared{By: "Procedure", Param: "subject"}
 	case "Encounter":
 		q.Shared = search.Shared{By: "Procedure", Param: "encounter"}
-	case "Practitioner", "PlanDefinition", "CodeSystem", "SearchParameter":
+	case "Practitioner", "PlanDefinition", "CodeSystem", "SearchParameter", "Questionnaire":
 		q.Shared = search.Shared{Open: true}
 	}
 	return q

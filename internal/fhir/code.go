@@ -1,5 +1,7 @@
 package fhir
 
+import "strings"
+
 // Code is a code of the local code system, SystemLocal.
 type Code string
 
@@ -13,6 +15,15 @@ func (c Code) Concept() CodeableConcept { return CodeableConcept{Coding: []Codin
 
 // In reports whether the concept has the code.
 func (c Code) In(x CodeableConcept) bool { return x.Has(SystemLocal, string(c)) }
+
+// Pascal gives a name for programs: "band-removal" is BandRemoval.
+func (c Code) Pascal() string {
+	var b strings.Builder
+	for word := range strings.SplitSeq(string(c), "-") {
+		b.WriteString(strings.ToUpper(word[:1]) + word[1:])
+	}
+	return b.String()
+}
 
 // Events that a message tells.
 const (
@@ -48,6 +59,7 @@ const (
 const (
 	CodePlannedVolume   Code = "planned-volume"
 	CodeRequiredFinding Code = "required-finding"
+	CodeQuestionnaire   Code = "questionnaire"
 
 	CodeDueSoon   Code = "due-soon"
 	CodeOverdue   Code = "overdue"

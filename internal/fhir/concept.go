@@ -82,6 +82,7 @@ func workConcepts() []Concept {
 
 		{CodePlannedVolume, UseTaskInput, "Planned volume", "Volume of air to remove or to add, in mL."},
 		{CodeRequiredFinding, UseTaskInput, "Required finding", "Code of an Observation without which the Task is not complete."},
+		{CodeQuestionnaire, UseTaskInput, "Questionnaire", "Canonical of the Questionnaire by which the findings of the Task may be charted."},
 
 		{CodeDueSoon, UseLateness, "Due soon", "The Task is due within the protocol's notice."},
 		{CodeOverdue, UseLateness, "Overdue", "The Task was not done by its due time and its grace."},

@@ -91,7 +91,16 @@ func (c Context) taskInputs(t workflow.Task) []TaskInput {
 		finding := c.Finding(f)
 		in = append(in, TaskInput{Type: CodeRequiredFinding.Concept(), ValueCodeableConcept: &finding})
 	}
+	if form := QuestionnaireOf(t.Key.Code); form != "" {
+		in = append(in, TaskInput{Type: questionnaireInput(), ValueCanonical: form})
+	}
 	return in
+}
+
+// questionnaireInput is the type of the input that names a form, with the code by which SDC
+// knows it (hl7.org/fhir/uv/sdc/workflow.html).
+func questionnaireInput() CodeableConcept {
+	return CodeableConcept{Coding: []Coding{CodeQuestionnaire.Coding(), {System: SystemSDC, Code: "questionnaire", Display: "Questionnaire"}}}
 }
 
 func (c Context) taskOutputs(t workflow.Task) []TaskOutput {

@@ -202,6 +202,20 @@ func Refer(doc *tree.Document, to References) []byte {
 	return x.apply()
 }
 
+// WithStatus gives a stored resource with another status, nil for what can't be read.
+func WithStatus(body []byte, status string) []byte {
+	doc, _ := tree.Parse(body)
+	if doc == nil || doc.Root.Get("status") == nil {
+		return nil
+	}
+	x := &rewriter{doc: doc}
+	x.replace(doc.Root.Get("status"), quoted(status))
+	return x.apply()
+}
+
+// SubjectOf reads whom a resource is about; the zero Reference when it does not say.
+func SubjectOf(doc *tree.Document) Reference { return readReference(doc.Root.Get("subject")) }
+
 // Identifiers gives the identifiers of a resource that have a value, the one by which it
 // is known first: the first with use official, else the first.
 func Identifiers(doc *tree.Document) []Identifier { return readIdentifiers(doc.Root) }

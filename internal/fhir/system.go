@@ -16,6 +16,9 @@ const (
 	// systemURI marks an identifier that is a URI itself (RFC 3986).
 	systemURI = "urn:ietf:rfc:3986"
 
+	// SystemSDC holds the codes that SDC keeps for the time being.
+	SystemSDC = "http://hl7.org/fhir/uv/sdc/CodeSystem/temp"
+
 	SystemDataAbsent       = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 	SystemMessageKind      = "http://terminology.hl7.org/CodeSystem/communication-category"
 	SystemFlagKind         = "http://terminology.hl7.org/CodeSystem/flag-category"

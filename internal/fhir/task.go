@@ -42,6 +42,7 @@ type TaskInput struct {
 	Type                 CodeableConcept  `json:"type"`
 	ValueQuantity        *Quantity        `json:"valueQuantity,omitempty"`
 	ValueCodeableConcept *CodeableConcept `json:"valueCodeableConcept,omitempty"`
+	ValueCanonical       string           `json:"valueCanonical,omitempty"`
 }
 
 // TaskOutput is R4 Task.output; the value is a reference to the Observation.

@@ -99,6 +99,9 @@ func (s *server) change(ctx context.Context, entries []episode.Entry) ([]episode
 func (s *server) mayChange(ctx context.Context, e episode.Entry) error {
 	k := callOf(ctx)
 	err := permit(k, e.Type, changing(e).permission())
+	if err == nil && e.Type == "QuestionnaireResponse" { // it makes and changes Observations
+		err = permit(k, "Observation", changing(e).permission())
+	}
 	if err == nil && e.IfNoneExist != "" {
 		err = permit(k, e.Type, smart.Search)
 	}

@@ -32,6 +32,7 @@ func resources() []served {
 		"Observation":              {interactionCreate, interactionUpdate},
 		"ServiceRequest":           {interactionCreate},
 		"MedicationAdministration": {interactionCreate, interactionUpdate},
+		"QuestionnaireResponse":    {interactionCreate, interactionUpdate},
 		"Task":                     {interactionUpdate, interactionPatch},
 	}
 	types := search.Types()

@@ -50,6 +50,9 @@ func operations(w *secured, id string) []operation {
 				scope: "system/" + name + "." + scopeLetters()[code], code: code, resourceType: name,
 				writes: method != "GET",
 			}
+			if name == "QuestionnaireResponse" && o.writes { // it makes and changes Observations
+				o.scope += " system/Observation." + scopeLetters()[code]
+			}
 			resource := body
 			if code == "patch" {
 				resource = `{"resourceType":"Binary","contentType":"application/json-patch+json","data":"` + base64.StdEncoding.EncodeToString([]byte(body)) + `"}`
@@ -218,7 +221,7 @@ func TestBundlesAreCheckedEntryByEntry(t *testing.T) {
 func TestAnotherUnitsRecordIsNotThere(t *testing.T) {
 	t.Parallel()
 	w := newSecured(t)
-	open := map[string]bool{"Practitioner": true, "PlanDefinition": true, "CodeSystem": true, "SearchParameter": true}
+	open := map[string]bool{"Practitioner": true, "PlanDefinition": true, "CodeSystem": true, "SearchParameter": true, "Questionnaire": true}
 	all := operations(w, "in-b")
 	seen := map[string]bool{}
 	for _, o := range all {

@@ -133,7 +133,7 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 		}
 		w.put(resource(r.Str("type"), "x", 1, `{"resourceType":"`+r.Str("type")+`","id":"x"}`))
 	}
-	require.Len(t, advertised, 18)
+	require.Len(t, advertised, 20)
 	checkWrites(t, advertised)
 	all := []string{"read", "vread", "history-instance", "search-type", "create", "update", "patch", "delete", "history-type"}
 	types := 0
@@ -177,6 +177,7 @@ func checkWrites(t *testing.T, advertised map[string]map[string]bool) {
 	require.Equal(t, map[string][]string{
 		"Observation": {"create", "update"}, "Task": {"update", "patch"},
 		"ServiceRequest": {"create"}, "MedicationAdministration": {"create", "update"},
+		"QuestionnaireResponse": {"create", "update"},
 	}, got)
 }
 

@@ -13,6 +13,7 @@ func checkAlways(t testingT, e *workflow.Episode) {
 	checkOffers(t, e)
 	checkSomebodysTurn(t, e)
 	checkOnePerKind(t, e)
+	checkAsks(t, e)
 }
 
 // checkBook: the ledger adds up to the book, exactly, and nothing is planned below 0 or
@@ -104,4 +105,12 @@ func checkOnePerKind(t testingT, e *workflow.Episode) {
 type testingT interface {
 	require.TestingT
 	Helper()
+}
+
+// checkAsks: a Task asks for no finding that its kind is not said to ask for, since the
+// forms by which it is charted are made of that.
+func checkAsks(t testingT, e *workflow.Episode) {
+	for _, task := range e.Tasks {
+		require.Subset(t, task.Key.Code.Asks(), task.Required, "%s", task.Key)
+	}
 }

@@ -9,6 +9,7 @@ import (
 
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/definitions"
+	"fhirsvc/internal/fhir/form"
 	"fhirsvc/internal/fhir/guide"
 	"fhirsvc/internal/fhir/profiles"
 	"fhirsvc/internal/fhir/tree"
@@ -90,6 +91,32 @@ func TestExampleMessagesAreUnderstood(t *testing.T) {
 		events = append(events, doc.Root.Get("entry").At(0).Get("resource").Get("eventCoding").Str("code"))
 	}
 	require.ElementsMatch(t, []string{"procedure-completed", "patient-moved", "encounter-ended"}, events)
+}
+
+// The forms that are filled in among the examples fit their Questionnaires, which are in the
+// package, and chart something.
+func TestExampleFormsFitTheirQuestionnaires(t *testing.T) {
+	filled := 0
+	for _, f := range newPackage(t).Files() {
+		doc, _ := tree.Parse(f.Body)
+		if doc.Root.Str("resourceType") != "QuestionnaireResponse" {
+			continue
+		}
+		filled++
+		canonical, version, _ := strings.Cut(doc.Root.Str("questionnaire"), "|")
+		require.Equal(t, fhir.Published, version)
+		for _, q := range newPackage(t).Files() {
+			if root(t, q.Body).Str("url") != canonical {
+				continue
+			}
+			read, err := form.Parse(q.Body, func(string) func(system, code string) bool { return nil })
+			require.NoError(t, err)
+			require.Empty(t, read.Check(doc.Root, "QuestionnaireResponse"))
+			require.NotEmpty(t, read.Observations(doc, "QuestionnaireResponse", form.About{}))
+			filled++
+		}
+	}
+	require.Equal(t, 2, filled)
 }
 
 // The guide lists every other resource of the package once, and says of each whether it

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"fhirsvc/api"
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/tree"
 )
 
@@ -35,7 +36,7 @@ func New(instance []byte) (*Package, error) {
 		return nil, err
 	}
 	p := &Package{}
-	for _, of := range []iter.Seq2[string, []byte]{api.Conformance(), api.Protocols(), running.capabilities(), made()} {
+	for _, of := range []iter.Seq2[string, []byte]{api.Conformance(), api.Protocols(), fhir.Questionnaires(), running.capabilities(), made()} {
 		if err := p.add(of, false); err != nil {
 			return nil, err
 		}

@@ -80,7 +80,7 @@ func activities() []any {
 	for _, c := range fhir.Concepts() {
 		if c.Use == fhir.UseTask {
 			out = append(out, activityDefinition{
-				header:  newHeader("ActivityDefinition", string(c.Code), pascal(c.Code), c.Display, c.Definition),
+				header:  newHeader("ActivityDefinition", string(c.Code), c.Code.Pascal(), c.Display, c.Definition),
 				Usage:   caution,
 				Kind:    "Task",
 				Profile: profiles.Base + "compression-release-task",
@@ -99,15 +99,6 @@ func taskCode(c fhir.Code) fhir.CodeableConcept {
 		return c.Concept()
 	}
 	return fhir.Terminology{}.Task(kind)
-}
-
-// pascal gives a name for programs: "band-removal" is BandRemoval.
-func pascal(c fhir.Code) string {
-	var b strings.Builder
-	for word := range strings.SplitSeq(string(c), "-") {
-		b.WriteString(strings.ToUpper(word[:1]) + word[1:])
-	}
-	return b.String()
 }
 
 // identifiers gives a NamingSystem for each system of identifiers that the service makes
@@ -139,7 +130,7 @@ func identifiers() []any {
 		{fhir.SystemNoticeKey, "A Communication of an episode: the episode, a slash, the Task's key, a slash, and its ordinal."},
 	} {
 		id := s[0][strings.LastIndexByte(s[0], '/')+1:]
-		name := pascal(fhir.Code(id))
+		name := fhir.Code(id).Pascal()
 		out = append(out, namingSystem{
 			ResourceType: "NamingSystem", ID: id, Text: narrative(name, s[1]), Name: name, Status: "draft", Kind: "identifier",
 			Date: fhir.PublishedOn, Publisher: "fhirsvc", Description: s[1], UniqueID: []uniqueID{{"uri", s[0], true}},

@@ -48,7 +48,7 @@ func messages() []any {
 	for _, e := range events() {
 		coding := e.code.Coding()
 		out = append(out, messageDefinition{
-			header:  newHeader("MessageDefinition", string(e.code), pascal(e.code), "Message: "+coding.Display, definitionOf(e.code)),
+			header:  newHeader("MessageDefinition", string(e.code), e.code.Pascal(), "Message: "+coding.Display, definitionOf(e.code)),
 			Purpose: e.purpose, EventCoding: coding, Category: "consequence", Focus: []focus{e.focus}, ResponseRequired: "always",
 		})
 	}

@@ -119,7 +119,7 @@ func parts() []valueSet {
 func work() []valueSet {
 	return []valueSet{
 		{"task-kind", "TaskKind", "Kinds of Task", "What is to be done.", used(fhir.UseTask)},
-		{"task-input", "TaskInput", "Inputs of a Task", "What a Task brings along.", used(fhir.UseTaskInput)},
+		{"task-input", "TaskInput", "Inputs of a Task", "What a Task brings along.", append(used(fhir.UseTaskInput), fhir.Coding{System: fhir.SystemSDC, Code: "questionnaire", Display: "Questionnaire"})},
 		{"lateness", "Lateness", "Lateness of a Task", "How a Task stands to its due time.", used(fhir.UseLateness)},
 		{"order-kind", "OrderKind", "Kinds of order", "What may be ordered around a release plan.", used(fhir.UseOrder)},
 		{

@@ -71,7 +71,7 @@ func task() profile {
 
 // taskParts are what a Task asks for and what came of it.
 func taskParts() []rule {
-	const volume, wanted = "Task.input:plannedVolume", "Task.input:requiredFinding"
+	const volume, wanted, form = "Task.input:plannedVolume", "Task.input:requiredFinding", "Task.input:questionnaire"
 	return append(append([]rule{
 		{id: "Task.input", slicing: byCode("type"), must: true},
 		{id: "Task.input.type", binding: from("required", "task-input")},
@@ -82,6 +82,9 @@ func taskParts() []rule {
 		{id: wanted, card: "0..*"},
 		{id: wanted + ".type", pattern: local(fhir.CodeRequiredFinding)},
 		{id: wanted + ".value[x]", types: of("CodeableConcept"), binding: from("required", "finding")},
+		{id: form, card: "0..1"},
+		{id: form + ".type", pattern: local(fhir.CodeQuestionnaire)},
+		{id: form + ".value[x]", types: of("canonical")},
 		{id: "Task.output", must: true},
 		{id: "Task.output.value[x]", types: referenceTo("Observation", "MedicationAdministration"), must: true},
 	}...)
