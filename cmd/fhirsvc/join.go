@@ -137,7 +137,7 @@ func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
 		Reading: o.store, Charting: n.service, Messaging: n.service, Planning: n.service,
 		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Client: anybody(),
 		Tokens: o.access.tokens, Smart: o.access.smart, RequestsPerSecond: o.access.perSecond, ClientCertificates: o.access.certified,
-		PagingKey: []byte(key), Version: version(), Built: built(),
+		PagingKey: []byte(key), Version: version(), Built: built(), Clock: o.clock,
 	}
 	if n.auditor != nil {
 		options.Auditor = n.auditor

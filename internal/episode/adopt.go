@@ -162,7 +162,7 @@ func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orph
 func (s *Service) orphansOf(ctx context.Context, d *draft, resourceType, subject string) ([]orphan, error) {
 	tag := fhir.CodeUnplaced.Coding()
 	page, err := s.Store.Search(ctx, search.Query{
-		Type: resourceType, Count: search.MaximumCount, Sort: search.Sort{Param: "_lastUpdated", Descending: true},
+		Type: resourceType, Count: search.MaximumCount, Sort: []search.Sort{{Param: "_lastUpdated", Kind: search.Date, Descending: true}},
 		All: []search.Condition{
 			{Param: "_tag", Kind: search.Token, Any: []search.Term{{System: tag.System, SystemGiven: true, Code: tag.Code}}},
 			{Param: "subject", Kind: search.Reference, Any: []search.Term{{System: "Patient", Code: strings.TrimPrefix(subject, "Patient/")}}},

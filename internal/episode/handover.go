@@ -119,7 +119,7 @@ func (g *gathering) waiting(add func(fhir.HandoverSection, string)) {
 // doses names all drugs that are recorded with the plan, by the event or since.
 func (g *gathering) doses(ctx context.Context) ([]string, error) {
 	page, err := g.Store.Search(ctx, search.Query{
-		Type: "MedicationAdministration", Count: search.MaximumCount, Sort: search.Sort{Param: "effective-time"},
+		Type: "MedicationAdministration", Count: search.MaximumCount, Sort: []search.Sort{{Param: "effective-time", Kind: search.Date}},
 		All: []search.Condition{{Param: "subject", Kind: search.Reference, Any: []search.Term{
 			{System: "Patient", Code: strings.TrimPrefix(g.l.state.Refs.Subject, "Patient/")},
 		}}},

@@ -39,23 +39,49 @@ func (u Units) Home() string {
 	return u.tokens[0]
 }
 
-// Limit narrows a query to what may be seen. Patients and encounters belong to no unit:
-// they are seen by the units that have a procedure of theirs. Practitioners, and what is
-// published, are seen by all.
+// Limit narrows a query, and what it asks of other resources, to what may be seen. Patients
+// and encounters belong to no unit: they are seen by the units that have a procedure of
+// theirs. Practitioners, and what is published, are seen by all.
 func (u Units) Limit(q search.Query) search.Query {
 	if u.all {
 		return q
 	}
-	q.Units = append([]string{}, u.tokens...)
-	switch q.Type {
-	case "Patient":
-		q.Shared = search.Shared{By: "Procedure", Param: "subject"}
-	case "Encounter":
-		q.Shared = search.Shared{By: "Procedure", Param: "encounter"}
-	case "Practitioner", "PlanDefinition", "CodeSystem", "SearchParameter", "Questionnaire":
-		q.Shared = search.Shared{Open: true}
-	}
+	q.Units, q.Shared, q.All = u.own(), shared(q.Type), u.limit(q.All)
 	return q
+}
+
+func (u Units) own() []string { return append([]string{}, u.tokens...) }
+
+// limit gives the conditions with their joins within the units.
+func (u Units) limit(all []search.Condition) []search.Condition {
+	out := slices.Clone(all)
+	for i := range out {
+		c := &out[i]
+		if c.Join != nil {
+			j := *c.Join
+			j.Units, j.Shared, j.All = u.own(), shared(j.Type), u.limit(j.All)
+			c.Join = &j
+		}
+		lists := slices.Clone(c.Either)
+		for k := range lists {
+			lists[k] = u.limit(lists[k])
+		}
+		c.Either = lists
+	}
+	return out
+}
+
+// shared says what of a type is seen though it belongs to no unit.
+func shared(resourceType string) search.Shared {
+	switch resourceType {
+	case "Patient":
+		return search.Shared{By: "Procedure", Param: "subject"}
+	case "Encounter":
+		return search.Shared{By: "Procedure", Param: "encounter"}
+	case "Practitioner", "PlanDefinition", "CodeSystem", "SearchParameter", "Questionnaire":
+		return search.Shared{Open: true}
+	}
+	return search.Shared{}
 }
 
 // Searcher finds resources.

@@ -54,7 +54,7 @@ func (b *batch) checkGet(ctx context.Context, address string) error {
 	if err != nil {
 		return err
 	}
-	if _, err = mayInclude(callOf(ctx), &a); err != nil {
+	if _, err = mayReach(callOf(ctx), &a); err != nil {
 		b.noteRefused(ctx, interactionSearch, path[0], err)
 	}
 	return err

@@ -9,7 +9,7 @@ import (
 // bundle is an R4 Bundle in the making. Resources go into it byte for byte.
 type bundle struct {
 	Type     string
-	Total    int // told for searchset and history alone (bdl-1)
+	Total    int // told for searchset and history alone (bdl-1), and not below 0
 	Self     string
 	Previous string
 	Next     string
@@ -63,7 +63,7 @@ func (b *bundle) json() []byte {
 	var o object
 	o.set("resourceType", encode("Bundle"))
 	o.set("type", encode(b.Type))
-	if b.Type == "searchset" || b.Type == "history" {
+	if (b.Type == "searchset" || b.Type == "history") && b.Total >= 0 {
 		o.set("total", encode(b.Total))
 	}
 	var links [][]byte

@@ -100,6 +100,9 @@ func TestEveryDescribedSearchParameterIsTaken(t *testing.T) {
 	values := map[string]string{
 		"#/components/schemas/search-token": "a", "#/components/schemas/search-reference": "Patient/x",
 		"#/components/schemas/search-date": "ge2025", "#/components/schemas/search-string": "a", "#/components/schemas/search-uri": "urn:a",
+		"#/components/schemas/search-quantity": "gt5",
+		"code-value-concept":                   "a$b", "code-value-date": "a$2025", "code-value-quantity": "a$gt5",
+		"_elements": "meta,text", "_sort": "_id,-_lastUpdated",
 	}
 	tried := 0
 	for path, item := range doc.Paths.Map() {
@@ -112,7 +115,13 @@ func TestEveryDescribedSearchParameterIsTaken(t *testing.T) {
 				continue
 			}
 			tried++
-			value := values[p.Value.Schema.Ref]
+			value := values[p.Value.Schema.Ref] + values[p.Value.Name]
+			switch resourceType := path[strings.LastIndexByte(path, '/')+1:]; p.Value.Name {
+			case "_include":
+				value = search.IncludesOf(resourceType)[0]
+			case "_revinclude":
+				value = search.RevIncludesOf(resourceType)[0]
+			}
 			if enum := p.Value.Schema.Value.Enum; len(enum) > 0 {
 				value = enum[len(enum)-1].(string)
 			} else if value == "" {

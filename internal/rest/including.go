@@ -14,11 +14,17 @@ import (
 // maximumIncluded bounds what a page includes beside its matches.
 const maximumIncluded = 1000
 
-// mayInclude holds the includes of a search to the scopes. What an include gives, the
-// client could search for itself, so each type that it adds needs what a search of it
-// needs. A type that the client named is refused; of a reference to several types those
-// that it may not search are left out, and the issues say so.
-func mayInclude(k smart.Caller, a *asked) ([]outcome.Issue, error) {
+// mayReach holds a search to the scopes as far as it is about other types than its own.
+// What a chain asks and what an include gives, the client could search for itself, so each
+// type needs what a search of it needs. A type that the client named is refused; of an
+// include of a reference to several types those that it may not search are left out, and
+// the issues say so.
+func mayReach(k smart.Caller, a *asked) ([]outcome.Issue, error) {
+	for _, t := range a.query.Joined() {
+		if err := permit(k, t, smart.Search); err != nil {
+			return nil, err
+		}
+	}
 	var left []outcome.Issue
 	var kept []search.Include
 	for _, i := range a.includes {

@@ -188,12 +188,18 @@ func TestEverySearchParameterIsAsAdvertised(t *testing.T) {
 	w := newWorld(t)
 	values := map[string]string{
 		"token": "urn:s|a", "reference": "Patient/x", "date": "ge2025-03-01", "string": "a", "uri": "urn:a",
+		"quantity":           "ge5.4|http://unitsofmeasure.org|mL",
+		"code-value-concept": "a$b", "code-value-date": "a$2025", "code-value-quantity": "a$gt5||mL",
 	}
 	tried := 0
 	for r := range w.get("/fhir/metadata").doc.Get("rest").At(0).Get("resource").Items() {
 		for p := range r.Get("searchParam").Items() {
 			tried++
-			a := w.get("/fhir/" + r.Str("type") + "?" + p.Str("name") + "=" + values[p.Str("type")])
+			value := values[p.Str("type")]
+			if p.Str("type") == "composite" {
+				value = values[p.Str("name")]
+			}
+			a := w.get("/fhir/" + r.Str("type") + "?" + p.Str("name") + "=" + value)
 			require.Equal(t, 200, a.StatusCode, a.text)
 			require.Contains(t, a.link("self"), p.Str("name")+"=")
 			checkDefinition(t, p)

@@ -68,6 +68,9 @@ type Options struct {
 	// PagingKey seals the "next" links: any length, secret, the same on all replicas.
 	// Empty makes one that lives as long as the process.
 	PagingKey []byte
+	// Clock says what is now, for searches that ask for what is about a date; default
+	// time.Now.
+	Clock func() time.Time
 	// Timeout bounds a request; default 30 s.
 	Timeout time.Duration
 

@@ -8,19 +8,23 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/search"
 )
 
 // cursorParam holds the place of another page. It stands alone: the filters are in it.
 const cursorParam = "_cursor"
 
-// place is what a cursor holds: the query as it was applied, and where it goes on, or Back.
+// place is what a cursor holds: the query as it was applied, when it was asked first, and
+// where it goes on, or Back.
 type place struct {
-	Query string `json:"q"`
-	Key   int64  `json:"k,string"`
-	ID    string `json:"i"`
-	Back  bool   `json:"b,omitempty"`
+	Query string       `json:"q"`
+	Asked time.Time    `json:"t"`
+	Keys  []search.Key `json:"s,omitempty"`
+	ID    string       `json:"i"`
+	Back  bool         `json:"b,omitempty"`
 }
 
 // newPaging makes the seal of cursors. They are encrypted, not only signed: a search by

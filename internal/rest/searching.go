@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/labstack/echo/v4"
 
@@ -75,6 +76,7 @@ type asked struct {
 	view     subset.View
 	applied  url.Values
 	warnings []outcome.Issue
+	first    time.Time // when its first page was asked for
 	self     string
 	count    bool // the total alone
 }
@@ -87,7 +89,7 @@ func (s *server) searchset(
 		if err != nil {
 			return reply{}, err
 		}
-		left, err := mayInclude(callOf(ctx), &a)
+		left, err := mayReach(callOf(ctx), &a)
 		if err != nil {
 			return reply{}, err
 		}
@@ -119,12 +121,14 @@ func queryTold(resourceType string, a asked) (query string, patients []string) {
 	var names []string
 	for _, c := range a.query.All {
 		names = append(names, c.Param)
+	}
+	search.Each(a.query.All, func(c search.Condition) {
 		for _, t := range c.Any {
 			if c.Kind == search.Reference && t.System == "Patient" && isID(t.Code) {
 				patients = append(patients, "Patient/"+t.Code)
 			}
 		}
-	}
+	})
 	for _, i := range a.includes {
 		names = append(names, i.String())
 	}
@@ -150,7 +154,7 @@ func (s *server) found(base, resourceType string, a asked, page store.Page, incl
 		if at == nil {
 			return ""
 		}
-		sealed := s.seal(resourceType, place{Query: a.applied.Encode(), Key: at.Key, ID: at.ID, Back: back})
+		sealed := s.seal(resourceType, place{Query: a.applied.Encode(), Asked: a.first, Keys: at.Keys, ID: at.ID, Back: back})
 		return base + "/" + resourceType + "?" + cursorParam + "=" + sealed
 	}
 	b.Next, b.Previous = link(page.Next, false), link(page.Previous, true)
@@ -162,13 +166,18 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 	if text := params.Get(cursorParam); text != "" {
 		return s.askOn(base, resourceType, params, text)
 	}
+	return s.askAt(base, resourceType, params, h, s.o.Clock())
+}
+
+// askAt reads the parameters as they are meant at a time: "ap" of a date is about now.
+func (s *server) askAt(base, resourceType string, params url.Values, h search.Handling, now time.Time) (asked, error) {
 	own := url.Values{}
 	includes := url.Values{}
 	rest := url.Values{}
 	for name, values := range params {
 		switch {
 		case name == "_format":
-		case name == "_summary", name == "_elements", name == "_total":
+		case name == "_summary", name == "_elements":
 			own[name] = values
 		case search.IsInclude(name):
 			includes[name] = values
@@ -176,13 +185,13 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 			rest[name] = values
 		}
 	}
-	a := asked{}
-	options := search.Options{Handling: h, Base: base}
+	a := asked{first: now.UTC()}
+	options := search.Options{Handling: h, Base: base, Now: now}
 	var issues, more []outcome.Issue
 	a.query, a.applied, issues = search.Parse(resourceType, rest, options)
 	a.includes, includes, more = search.ParseIncludes(resourceType, includes, options)
 	view, unread := viewOf(resourceType, own, h, "count")
-	issues = slices.Concat(issues, more, unread, checkTotal(own, h))
+	issues = slices.Concat(issues, more, unread)
 	if view.Mode == subset.Text && len(a.includes) > 0 {
 		issues = append(issues, outcome.Errorf(outcome.CodeInvalid, "", "_summary=text is without includes"))
 	}
@@ -194,7 +203,7 @@ func (s *server) ask(base, resourceType string, params url.Values, h search.Hand
 	a.view, a.warnings = view, issues
 	a.count = own.Get("_summary") == "count" || a.applied.Get("_count") == "0"
 	if a.count {
-		a.query.Count = 1
+		a.query.Count, a.query.NoTotal = 1, false
 	}
 	a.self = base + "/" + resourceType + "?" + a.applied.Encode()
 	return a, nil
@@ -214,11 +223,14 @@ func (s *server) askOn(base, resourceType string, params url.Values, cursor stri
 	if err != nil {
 		return asked{}, badCursor()
 	}
-	a, err := s.ask(base, resourceType, sealed, search.Strict)
+	a, err := s.askAt(base, resourceType, sealed, search.Strict, p.Asked)
 	if err != nil {
 		return asked{}, err
 	}
-	at := &search.Cursor{Key: p.Key, ID: p.ID}
+	if len(p.Keys) != len(a.query.Sort) { // of another release
+		return asked{}, badCursor()
+	}
+	at := &search.Cursor{Keys: p.Keys, ID: p.ID}
 	if p.Back {
 		a.query.Before = at
 	} else {

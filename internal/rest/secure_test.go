@@ -174,7 +174,7 @@ func (s *secured) id(resourceType, unit string) string {
 func (s *secured) trail() []store.Resource {
 	s.t.Helper()
 	s.audit.Flush(s.t.Context())
-	page, err := s.store.Search(s.t.Context(), search.Query{Type: "AuditEvent", Count: 1000, Sort: search.Sort{Param: "date"}})
+	page, err := s.store.Search(s.t.Context(), search.Query{Type: "AuditEvent", Count: 1000, Sort: []search.Sort{{Param: "date", Kind: search.Date}}})
 	require.NoError(s.t, err)
 	return page.Matches
 }

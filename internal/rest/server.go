@@ -3,6 +3,7 @@ package rest
 import (
 	"crypto/cipher"
 	"net/http"
+	"time"
 
 	"github.com/labstack/echo/v4"
 	"github.com/labstack/echo/v4/middleware"
@@ -36,6 +37,9 @@ type door struct {
 func New(o Options) *echo.Echo {
 	if o.Timeout == 0 {
 		o.Timeout = defaultTimeout
+	}
+	if o.Clock == nil {
+		o.Clock = time.Now
 	}
 	s := &server{
 		o: o, paging: newPaging(o.PagingKey), at: map[string]door{}, public: map[string]bool{},

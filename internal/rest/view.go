@@ -58,17 +58,6 @@ func unserved(params url.Values, name string, h search.Handling, format string, 
 	return i
 }
 
-// checkTotal reads _total and takes it out if its value is not served. The total is always
-// accurate, which any _total allows.
-func checkTotal(params url.Values, h search.Handling) []outcome.Issue {
-	served := []string{"accurate", "estimate", "none"}
-	got, given := params["_total"]
-	if !given || len(got) == 1 && slices.Contains(served, got[0]) {
-		return nil
-	}
-	return []outcome.Issue{unserved(params, "_total", h, "of _total, %s are served", strings.Join(served, ", "))}
-}
-
 // seen narrows resources to a view. A list of elements is of the matches alone
 // (R4 search.html#elements).
 func seen(v subset.View, matches, included []store.Resource) error {

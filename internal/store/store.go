@@ -54,7 +54,8 @@ type Episodes interface {
 }
 
 // Page is one page of a search. Next is nil on the last one, Previous on the first; an empty
-// page has neither. Total counts all matches of the query, not of the page.
+// page has neither. Total counts all matches of the query, not of the page; it is -1 for a
+// query that does not want it.
 type Page struct {
 	Matches  []Resource // without Index
 	Total    int

@@ -14,7 +14,7 @@ import (
 //
 // An element that is there but says nothing to find it by (a concept with only text, a
 // reference with only a display) gives a value with an empty Code, so that :missing
-// tells the truth; no query can ask for an empty code.
+// tells the truth; no query can ask for an empty code. Composites have no values.
 func Index(resourceType string, body []byte) []Value {
 	doc, _ := tree.Parse(body)
 	if doc == nil {
@@ -64,7 +64,30 @@ func (x *indexer) element(p Param, n *tree.Node) {
 		if n.Is(tree.String) {
 			x.add(Value{Param: p.Code, Kind: URI, Code: n.Text})
 		}
+	case Quantity:
+		x.quantity(p.Code, n)
+	case Composite: // its parts are indexed
 	}
+}
+
+// quantity reads a Quantity. With a comparator one end is open
+// (hl7.org/fhir/R4/datatypes.html#quantity).
+func (x *indexer) quantity(code string, n *tree.Node) {
+	number := n.Get("value")
+	if !number.Is(tree.Number) {
+		return
+	}
+	lo, hi, ok := billionths(number.Text)
+	if !ok {
+		return
+	}
+	switch n.Str("comparator") {
+	case "<", "<=":
+		lo = math.MinInt64
+	case ">", ">=":
+		hi = math.MaxInt64
+	}
+	x.add(Value{Param: code, Kind: Quantity, System: n.Str("system"), Code: n.Str("code"), Text: n.Str("unit"), Lo: lo, Hi: hi})
 }
 
 // token reads what R4 search.html#token names: code, boolean, string, Coding,
@@ -75,16 +98,32 @@ func (x *indexer) token(p Param, n *tree.Node) {
 	case !n.Is(tree.Object):
 		v.Code = n.Text
 	case n.Get("coding") != nil:
-		for coding := range n.Get("coding").Items() {
-			x.add(Value{Param: p.Code, Kind: Token, System: coding.Str("system"), Code: coding.Str("code")})
-		}
+		x.codings(p.Code, n)
 		return
 	case n.Get("code") != nil:
-		v.System, v.Code = n.Str("system"), n.Str("code")
+		v.System, v.Code, v.Text = n.Str("system"), n.Str("code"), fold(n.Str("display"))
+	case n.Get("type") != nil: // of an Identifier
+		v.System, v.Code, v.Text = n.Str("system"), n.Str("value"), fold(n.Get("type").Str("text"))
 	default:
-		v.System, v.Code = n.Str("system"), n.Str("value")
+		v.System, v.Code, v.Text = n.Str("system"), n.Str("value"), fold(n.Str("text"))
 	}
 	x.add(v)
+}
+
+// codings reads a CodeableConcept. What it is called beside the displays of its codings is
+// a value without a code, which only its text finds.
+func (x *indexer) codings(code string, n *tree.Node) {
+	said := fold(n.Str("text"))
+	for coding := range n.Get("coding").Items() {
+		display := fold(coding.Str("display"))
+		x.add(Value{Param: code, Kind: Token, System: coding.Str("system"), Code: coding.Str("code"), Text: display})
+		if display == said {
+			said = ""
+		}
+	}
+	if said != "" {
+		x.add(Value{Param: code, Kind: Token, Text: said})
+	}
 }
 
 // reference reads a Reference, canonical or uri. A canonical is found with and without
@@ -97,7 +136,7 @@ func (x *indexer) reference(p Param, n *tree.Node) {
 		}
 		return
 	}
-	v := Value{Param: p.Code, Kind: Reference}
+	v := Value{Param: p.Code, Kind: Reference, Text: fold(n.Str("display"))}
 	literal := n.Str("reference")
 	resourceType, id, local := localReference(literal)
 	switch {
@@ -118,13 +157,13 @@ func (x *indexer) reference(p Param, n *tree.Node) {
 // (hl7.org/fhir/R4/search.html#string).
 func (x *indexer) text(code string, n *tree.Node) {
 	if n.Is(tree.String) {
-		x.add(Value{Param: code, Kind: String, Text: fold(n.Text)})
+		x.add(Value{Param: code, Kind: String, Code: n.Text, Text: fold(n.Text)})
 		return
 	}
 	for _, part := range []string{"text", "family", "given", "prefix", "suffix"} {
 		for item := range n.Get(part).Items() {
 			if item.Is(tree.String) {
-				x.add(Value{Param: code, Kind: String, Text: fold(item.Text)})
+				x.add(Value{Param: code, Kind: String, Code: item.Text, Text: fold(item.Text)})
 			}
 		}
 	}

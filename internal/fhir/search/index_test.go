@@ -45,8 +45,16 @@ func TestIndexTokens(t *testing.T) {
 			[]search.Value{{Kind: search.Token, System: cs, Code: "site-check"}, {Kind: search.Token, Code: "bare"}},
 		},
 		{
-			"concept with text alone is there but not found", "Task", `{"code":{"text":"look"}}`, "code",
-			[]search.Value{{Kind: search.Token}},
+			"concept with text alone is there but not found", "Task", `{"code":{"text":"Look"}}`, "code",
+			[]search.Value{{Kind: search.Token, Text: "look"}},
+		},
+		{
+			"what a concept is called", "Task", `{"code":{"coding":[{"code":"a","display":"The Site"},{"code":"b"}],"text":"Look"}}`, "code",
+			[]search.Value{{Kind: search.Token, Code: "a", Text: "the site"}, {Kind: search.Token, Code: "b"}, {Kind: search.Token, Text: "look"}},
+		},
+		{
+			"what a concept is called, once", "Task", `{"code":{"coding":[{"code":"a","display":"The Site"}],"text":"the site"}}`, "code",
+			[]search.Value{{Kind: search.Token, Code: "a", Text: "the site"}},
 		},
 		{
 			"identifier", "Task", `{"groupIdentifier":{"system":"urn:x","value":"7"}}`, "group-identifier",
@@ -170,9 +178,9 @@ func TestIndexFoldsText(t *testing.T) {
 	t.Parallel()
 	body := `{"name":[{"family":"Ćwikła-Østergård","given":["MARÍA  José"],"text":"Straße"}]}`
 	require.Equal(t, []search.Value{
-		{Kind: search.String, Text: "strasse"},
-		{Kind: search.String, Text: "cwikła-østergard"},
-		{Kind: search.String, Text: "maria jose"},
+		{Kind: search.String, Code: "Straße", Text: "strasse"},
+		{Kind: search.String, Code: "Ćwikła-Østergård", Text: "cwikła-østergard"},
+		{Kind: search.String, Code: "MARÍA  José", Text: "maria jose"},
 	}, indexed("Patient", body, "name"))
 }
 

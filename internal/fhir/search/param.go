@@ -19,6 +19,8 @@ type Param struct {
 	// Targets are, of a Reference, the searchable types that it may lead to, in
 	// alphabetical order; those of its published definition.
 	Targets []string
+	// Parts are, of a Composite, the codes of the parameters that its values are of.
+	Parts []string
 
 	paths []path
 }
@@ -34,31 +36,47 @@ var table = sync.OnceValue(func() map[string][]Param {
 		sort.Slice(params, func(i, j int) bool { return params[i].Code < params[j].Code })
 		out[resourceType] = params
 	}
-	lead(out)
+	published := map[string]definitions.SearchParameter{}
+	for _, p := range definitions.R4().SearchParameters() {
+		published[p.URL] = p
+	}
+	for _, params := range out {
+		for i := range params {
+			p := &params[i]
+			p.Targets = targetsOf(*p, published[p.Definition], out)
+			p.Parts = partsOf(published[p.Definition], params)
+		}
+	}
 	return out
 })
 
-// lead fills in where references lead. Own parameters are no references.
-func lead(tables map[string][]Param) {
-	published := map[string][]string{}
-	for _, p := range definitions.R4().SearchParameters() {
-		published[p.URL] = p.Targets
+// targetsOf gives the searchable types that a reference leads to by its definition.
+func targetsOf(p Param, published definitions.SearchParameter, tables map[string][]Param) []string {
+	targets := published.Targets
+	if p.Target != "" {
+		targets = []string{p.Target}
 	}
-	for _, params := range tables {
-		for i := range params {
-			p := &params[i]
-			targets := published[p.Definition]
-			if p.Target != "" {
-				targets = []string{p.Target}
-			}
-			for _, t := range targets {
-				if tables[t] != nil && p.Kind == Reference {
-					p.Targets = append(p.Targets, t)
-				}
-			}
-			sort.Strings(p.Targets)
+	var out []string
+	for _, t := range targets {
+		if tables[t] != nil && p.Kind == Reference {
+			out = append(out, t)
 		}
 	}
+	sort.Strings(out)
+	return out
+}
+
+// partsOf gives the parameters of the type that a composite is made of.
+func partsOf(published definitions.SearchParameter, params []Param) []string {
+	var out []string
+	for _, c := range published.Components {
+		for _, p := range params {
+			if p.Definition == c.Definition {
+				out = append(out, p.Code)
+			}
+		}
+	}
+	return out
 }
 
 func paramsOf(resourceType string, list []row, base string) []Param {
@@ -70,7 +88,10 @@ func paramsOf(resourceType string, list []row, base string) []Param {
 			p.Target = r.of
 		case Token:
 			p.System = r.of
-		case Date, String, URI:
+		case Date, String, URI, Quantity:
+		case Composite: // it has no values of its own
+			out = append(out, p)
+			continue
 		}
 		for alternative := range strings.SplitSeq(r.expression, " | ") {
 			p.paths = append(p.paths, compile(alternative))

@@ -2,9 +2,11 @@ package search
 
 import (
 	"net/url"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -27,6 +29,9 @@ const (
 	MaximumCount = 200
 	// MaximumTerms bounds the alternatives of all conditions together.
 	MaximumTerms = 500
+	// MaximumSorts bounds the keys of an order, MaximumChain the references of a chain.
+	MaximumSorts = 4
+	MaximumChain = 3
 )
 
 // Options are what a query is read under.
@@ -35,6 +40,9 @@ type Options struct {
 	// Base is this server's own base URL without a slash at the end, such as
 	// "https://host/fhir": references under it are taken as local ones. "" for none.
 	Base string
+	// Now is what the prefix "ap" of a date is about: it reaches a tenth of the time between.
+	// Zero does not serve it.
+	Now time.Time
 }
 
 // Parse reads the parameters of a search. The applied ones are those that the Query
@@ -78,6 +86,7 @@ type parser struct {
 	applied url.Values
 	issues  []outcome.Issue
 	terms   int
+	failed  bool // the name at hand was refused
 }
 
 // refuse records an error; value is what was sent, quoted only in Diagnostics.
@@ -107,30 +116,61 @@ func (p *parser) parameter(name string, values []string) {
 	case "_sort":
 		p.sort(values)
 		return
+	case "_total":
+		p.total(values)
+		return
 	}
-	code, modifier, modified := strings.Cut(name, ":")
-	param, ok := find(p.query.Type, code)
-	if !ok {
-		p.unknown(name)
+	asked, known := p.asked(p.query.Type, name, 0)
+	if !known {
+		if !p.failed {
+			p.unknown(name)
+		}
+		p.failed = false
 		return
 	}
 	for _, value := range values {
 		if !utf8.ValidString(value) || strings.ContainsRune(value, 0) {
-			p.refuse(outcome.CodeInvalid, "", "the search parameter %q: the value is not UTF-8 text", param.Code)
+			p.refuse(outcome.CodeInvalid, "", "the search parameter %q: the value is not UTF-8 text", clip(name))
 			continue
 		}
-		c, ok := p.condition(param, modifier, modified, value)
+		c, ok := asked(value)
 		if !ok {
 			continue
 		}
-		p.terms += len(c.Any)
+		Each([]Condition{c}, func(c Condition) { p.terms += len(c.Any) })
 		p.query.All = append(p.query.All, c)
 		p.applied.Add(name, value)
 	}
 }
 
-func (p *parser) condition(param Param, modifier string, modified bool, value string) (Condition, bool) {
+// reading turns a value into the condition that a name stands for; ok is false when it was
+// refused.
+type reading func(value string) (c Condition, ok bool)
+
+// asked reads the name of a parameter of a type: code, code:modifier, a chain or _has. known
+// is false for a name that is not served; failed tells that it was refused already.
+func (p *parser) asked(resourceType, name string, depth int) (r reading, known bool) {
+	if strings.HasPrefix(name, "_has:") {
+		return p.has(resourceType, name, depth)
+	}
+	if head, rest, chained := strings.Cut(name, "."); chained {
+		return p.chain(resourceType, name, head, rest, depth)
+	}
+	code, modifier, modified := strings.Cut(name, ":")
+	param, ok := find(resourceType, code)
+	if !ok {
+		return nil, false
+	}
+	return func(value string) (Condition, bool) {
+		return p.condition(resourceType, param, modifier, modified, value)
+	}, true
+}
+
+func (p *parser) condition(resourceType string, param Param, modifier string, modified bool, value string) (Condition, bool) {
 	c := Condition{Param: param.Code, Kind: param.Kind}
+	if param.Kind == Composite {
+		return p.composite(resourceType, param, modified, value)
+	}
 	target := param.Target
 	switch {
 	case !modified:
@@ -140,21 +180,42 @@ func (p *parser) condition(param Param, modifier string, modified bool, value st
 		c.Not = true
 	case modifier == "identifier" && param.Kind == Reference:
 		c.Param, c.Kind = param.Code+":identifier", Token
+	case modifier == "text" && (param.Kind == Token || param.Kind == Reference) && param.Code != "_id":
+		c.Match = Called
+	case modifier == "exact" && param.Kind == String:
+		c.Match = Exact
+	case modifier == "contains" && param.Kind == String:
+		c.Match = Contains
 	case isTypeName(modifier) && param.Kind == Reference:
 		target = modifier
 	default:
 		p.refuse(outcome.CodeNotSupported, "", "the modifier %q of %q is not served", clip(modifier), param.Code)
 		return c, false
 	}
+	kind := c.Kind
+	if c.Match == Called {
+		kind = String
+	}
 	for _, part := range split(value, ',') {
-		term, fault := p.term(c.Kind, target, modified, part)
+		term, fault := p.term(kind, target, modified, part)
 		if fault != "" {
 			p.refuse(outcome.CodeInvalid, part, "the search parameter %q: %s", param.Code, fault)
 			return c, false
 		}
+		if c.Match != Exact {
+			term.Code = codeOf(kind, term)
+		}
 		c.Any = append(c.Any, term)
 	}
 	return c, true
+}
+
+// codeOf drops the text as it stands from a String that is compared folded.
+func codeOf(kind Kind, t Term) string {
+	if kind == String {
+		return ""
+	}
+	return t.Code
 }
 
 func (p *parser) missing(c Condition, value string) (Condition, bool) {
@@ -178,25 +239,42 @@ func (p *parser) count(values []string) {
 	p.query.Count = max(n, 1)
 }
 
-// sort reads "_sort": one date parameter, _lastUpdated or _id; matches with the same
-// key stand in order of id.
-func (p *parser) sort(values []string) {
-	code, descending := strings.CutPrefix(values[0], "-")
-	param, ok := find(p.query.Type, code)
-	switch {
-	case len(values) == 1 && code == "_id" && !descending:
-	case len(values) == 1 && ok && param.Kind == Date:
-		p.query.Sort = Sort{Param: code, Descending: descending}
-	default:
-		const served = "_sort takes one date parameter or _lastUpdated, with - before it for the latest first, or _id"
-		if p.options.Handling == Lenient {
-			p.issues = append(p.issues, outcome.Warnf(outcome.CodeNotSupported, "", "%s; it was left out", served))
-			return
-		}
-		p.refuse(outcome.CodeNotSupported, strings.Join(values, " "), "%s", served)
+// total reads "_total": "none" spares the counting, all else is counted.
+func (p *parser) total(values []string) {
+	if len(values) != 1 || !slices.Contains([]string{"none", "estimate", "accurate"}, values[0]) {
+		p.notServed(strings.Join(values, " "), "of _total, none, estimate and accurate are served")
 		return
 	}
-	p.applied.Set("_sort", values[0])
+	p.query.NoTotal = values[0] == "none"
+	p.applied.Set("_total", values[0])
+}
+
+// sort reads "_sort": parameters with a comma between, with - before one for the reverse.
+func (p *parser) sort(values []string) {
+	keys, ok := p.keys(strings.Split(strings.Join(values, ","), ","))
+	if !ok {
+		p.notServed(strings.Join(values, " "),
+			"_sort takes up to %d parameters of this type, but composites, _lastUpdated and _id, with - before one for the reverse", MaximumSorts)
+		return
+	}
+	p.query.Sort = keys
+	p.applied.Set("_sort", strings.Join(values, ","))
+}
+
+func (p *parser) keys(names []string) ([]Sort, bool) {
+	var keys []Sort
+	for _, name := range names {
+		code, descending := strings.CutPrefix(name, "-")
+		param, ok := find(p.query.Type, code)
+		if !ok || param.Kind == Composite {
+			return nil, false
+		}
+		keys = append(keys, Sort{Param: code, Kind: param.Kind, Descending: descending})
+	}
+	if last := len(keys) - 1; keys[last].Param == "_id" && !keys[last].Descending {
+		keys = keys[:last] // equal matches stand in order of id anyway
+	}
+	return keys, len(keys) <= MaximumSorts
 }
 
 // clip keeps a quoted text short.

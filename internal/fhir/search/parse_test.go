@@ -4,6 +4,7 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -31,6 +32,11 @@ func TestParseConditions(t *testing.T) {
 	ref := func(param string, terms ...search.Term) search.Condition {
 		return search.Condition{Param: param, Kind: search.Reference, Any: terms}
 	}
+	joined := func(param string, j search.Join, c search.Condition) search.Condition {
+		j.All = []search.Condition{c}
+		return search.Condition{Param: param, Kind: search.Reference, Join: &j}
+	}
+	identifier7 := search.Condition{Param: "identifier", Kind: search.Token, Any: []search.Term{{System: "urn:s", SystemGiven: true, Code: "7"}}}
 	tests := []struct {
 		name, resourceType, query string
 		want                      search.Condition
@@ -54,6 +60,21 @@ func TestParseConditions(t *testing.T) {
 			"identifier of a reference", "Task", "patient:identifier=urn:s|7",
 			search.Condition{Param: "patient:identifier", Kind: search.Token, Any: []search.Term{{System: "urn:s", SystemGiven: true, Code: "7"}}},
 		},
+		{"called", "Task", "code:text=Look", search.Condition{Param: "code", Kind: search.Token, Match: search.Called, Any: []search.Term{{Text: "look"}}}},
+		{"reference called", "Task", "owner:text=Nurse", search.Condition{Param: "owner", Kind: search.Reference, Match: search.Called, Any: []search.Term{{Text: "nurse"}}}},
+		{"exact", "Patient", "family:exact=Ångström", search.Condition{Param: "family", Kind: search.String, Match: search.Exact, Any: []search.Term{{Text: "angstrom", Code: "Ångström"}}}},
+		{"contains", "Patient", "name:contains=GST", search.Condition{Param: "name", Kind: search.String, Match: search.Contains, Any: []search.Term{{Text: "gst"}}}},
+		{"chain", "Task", "patient.identifier=urn:s|7", joined("patient.identifier", search.Join{Type: "Patient", Param: "patient"}, identifier7)},
+		{"chain with a type", "Task", "subject:Patient.identifier=urn:s|7", joined("subject:Patient.identifier", search.Join{Type: "Patient", Param: "subject"}, identifier7)},
+		{"chain of chains", "Task", "part-of.patient.identifier=urn:s|7", joined("part-of.patient.identifier", search.Join{Type: "Task", Param: "part-of"},
+			joined("patient.identifier", search.Join{Type: "Patient", Param: "patient"}, identifier7))},
+		{"chain with a modifier", "Task", "patient.identifier:missing=true", joined("patient.identifier:missing", search.Join{Type: "Patient", Param: "patient"},
+			search.Condition{Param: "identifier", Kind: search.Token, Missing: yes()})},
+		{"has", "Patient", "_has:Task:patient:identifier=urn:s|7", joined("_has:Task:patient:identifier", search.Join{Type: "Task", Param: "patient", Reverse: true}, identifier7)},
+		{"composite", "Observation", `code-value-concept=a$urn:s|b\$c`, search.Condition{Param: "code-value-concept", Kind: search.Composite, Either: [][]search.Condition{{
+			token(search.Term{Code: "a"}),
+			{Param: "value-concept", Kind: search.Token, Any: []search.Term{{System: "urn:s", SystemGiven: true, Code: "b$c"}}},
+		}}}},
 		{"text", "Patient", "family=  Ångström ", search.Condition{Param: "family", Kind: search.String, Any: []search.Term{{Text: "angstrom"}}}},
 		{"uri", "PlanDefinition", "url=http://a.example/P", search.Condition{Param: "url", Kind: search.URI, Any: []search.Term{{Code: "http://a.example/P"}}}},
 		{"id", "Task", "_id=a,b", search.Condition{Param: "_id", Kind: search.Token, Any: []search.Term{{Code: "a"}, {Code: "b"}}}},
@@ -98,8 +119,21 @@ func TestParseRefuses(t *testing.T) {
 	}{
 		{"colour=red", outcome.CodeNotSupported, `"colour"`},
 		{"_include=Task:focus", outcome.CodeNotSupported, `"_include"`},
-		{"patient.name=x", outcome.CodeNotSupported, `"patient.name"`},
-		{"code:text=x", outcome.CodeNotSupported, `modifier "text" of "code"`},
+		{"patient.colour=x", outcome.CodeNotSupported, `"patient.colour"`},
+		{"subject:Device.name=x", outcome.CodeNotSupported, `"subject:Device.name"`},
+		{"subject.name=x", outcome.CodeInvalid, "several types"},
+		{"status.name=x", outcome.CodeNotSupported, `"status.name"`},
+		{"patient:identifier.name=x", outcome.CodeNotSupported, `"patient:identifier.name"`},
+		{"patient.name:below=x", outcome.CodeNotSupported, `modifier "below" of "name"`},
+		{"part-of.part-of.part-of.part-of.status=ready", outcome.CodeTooCostly, "at most 3"},
+		{"_has:Provenance:target=x", outcome.CodeNotSupported, `"_has:Provenance:target"`},
+		{"_has:Provenance:agent:recorded=2025", outcome.CodeNotSupported, "_has"},
+		{"_has:Observation:patient:code=x", outcome.CodeNotSupported, "_has"},
+		{"_has:Provenance:target:recorded=tomorrow", outcome.CodeInvalid, "prefixes"},
+		{"_id:text=x", outcome.CodeNotSupported, `modifier "text" of "_id"`},
+		{"due-date:text=x", outcome.CodeNotSupported, `modifier "text" of "due-date"`},
+		{"due-date=xx2025", outcome.CodeInvalid, "prefixes"},
+		{"_total=many", outcome.CodeNotSupported, "_total"},
 		{"code:=x", outcome.CodeNotSupported, `modifier "" of "code"`},
 		{"owner:not=x", outcome.CodeNotSupported, `modifier "not" of "owner"`},
 		{"code:missing=maybe", outcome.CodeInvalid, "true or false"},
@@ -111,7 +145,7 @@ func TestParseRefuses(t *testing.T) {
 		{"code=a|b|c", outcome.CodeInvalid, "more than one"},
 		{"patient=a b", outcome.CodeInvalid, `"patient"`},
 		{"subject:Patient=Group/1", outcome.CodeInvalid, "another type"},
-		{"due-date=ap2025", outcome.CodeInvalid, "prefixes"},
+		{"due-date=ap2025", outcome.CodeInvalid, "not served here"},
 		{"due-date=tomorrow", outcome.CodeInvalid, "prefixes"},
 		{"due-date=2025-02-30", outcome.CodeInvalid, "a date is written"},
 		{"due-date=2025-03-01T10:00:00+01:00", outcome.CodeInvalid, "%2B"},
@@ -119,8 +153,9 @@ func TestParseRefuses(t *testing.T) {
 		{"_count=-1", outcome.CodeInvalid, "_count"},
 		{"_count=many", outcome.CodeInvalid, "_count"},
 		{"_count=1&_count=2", outcome.CodeInvalid, "_count"},
-		{"_sort=status", outcome.CodeNotSupported, "_sort"},
-		{"_sort=due-date,status", outcome.CodeNotSupported, "_sort"},
+		{"_sort=colour", outcome.CodeNotSupported, "_sort"},
+		{"_sort=due-date,", outcome.CodeNotSupported, "_sort"},
+		{"_sort=due-date,status,code,owner,patient", outcome.CodeNotSupported, "_sort"},
 		{"code=" + strings.Repeat("a,", search.MaximumTerms) + "a", outcome.CodeTooCostly, "values"},
 	}
 	for _, tt := range tests {
@@ -150,7 +185,7 @@ func TestParseQuotesValuesInDiagnosticsOnly(t *testing.T) {
 // modifiers that are not served are refused all the same (search.html#modifiers).
 func TestParseLenient(t *testing.T) {
 	t.Parallel()
-	q, applied, issues := parse(t, "Task", "status=ready&colour=red&_sort=owner", search.Lenient)
+	q, applied, issues := parse(t, "Task", "status=ready&colour=red&_sort=shade", search.Lenient)
 	require.Len(t, issues, 2)
 	require.False(t, outcome.HasErrors(issues))
 	require.Len(t, q.All, 1)
@@ -167,14 +202,20 @@ func TestParseResultParameters(t *testing.T) {
 	q, applied, issues := parse(t, "Task", "_count=1000&_sort=-due-date&status=ready&status:not=draft", search.Strict)
 	require.Empty(t, issues)
 	require.Equal(t, search.MaximumCount, q.Count)
-	require.Equal(t, search.Sort{Param: "due-date", Descending: true}, q.Sort)
+	require.Equal(t, []search.Sort{{Param: "due-date", Kind: search.Date, Descending: true}}, q.Sort)
 	require.Len(t, q.All, 2, "a repeated parameter is and")
 	require.Equal(t, "_count=200&_sort=-due-date&status=ready&status%3Anot=draft", applied.Encode())
 
 	q, applied, _ = parse(t, "Task", "_count=0&_sort=_id", search.Strict)
 	require.Equal(t, 1, q.Count)
 	require.Equal(t, "0", applied.Get("_count"))
-	require.Equal(t, search.Sort{}, q.Sort)
+	require.Empty(t, q.Sort)
+
+	q, applied, issues = parse(t, "Task", "_sort=priority,-due-date,_id&_total=none", search.Strict)
+	require.Empty(t, issues)
+	require.Equal(t, []search.Sort{{Param: "priority", Kind: search.Token}, {Param: "due-date", Kind: search.Date, Descending: true}}, q.Sort)
+	require.True(t, q.NoTotal)
+	require.Equal(t, "_count=50&_sort=priority%2C-due-date%2C_id&_total=none", applied.Encode())
 }
 
 // FuzzParse: no query makes Parse panic; what it accepts is within the limits, has no
@@ -190,12 +231,15 @@ func FuzzParse(f *testing.F) {
 	} {
 		f.Add(seed, true)
 	}
+	f.Add("subject:Patient.name:exact=A&patient.identifier=urn:x|1&part-of.patient.birthdate=lt1950&_total=none", false)
+	f.Add("_has:Provenance:target:recorded=ap2025&_has:Task:part-of:_has:Provenance:target:agent=Device/1&_sort=-priority,code,_id", false)
+	f.Add("code:text=site&owner:text=An&authored-on=ap2025", true)
 	f.Fuzz(func(t *testing.T, query string, lenient bool) {
 		params, err := url.ParseQuery(query)
 		if err != nil {
 			return
 		}
-		o := search.Options{Base: base}
+		o := search.Options{Base: base, Now: time.Date(2025, 3, 1, 8, 0, 0, 0, time.UTC)}
 		if lenient {
 			o.Handling = search.Lenient
 		}
@@ -206,14 +250,15 @@ func FuzzParse(f *testing.F) {
 		}
 		require.LessOrEqual(t, q.Count, search.MaximumCount)
 		require.Positive(t, q.Count)
-		for _, c := range q.All {
-			require.True(t, c.Missing != nil || len(c.Any) > 0)
+		search.Each(q.All, func(c search.Condition) {
+			require.True(t, c.Missing != nil || len(c.Any) > 0 || c.Join != nil || len(c.Either) > 0)
 			for _, term := range c.Any {
-				require.True(t, term.Code != "" || term.Text != "" || term.System != "" || c.Kind == search.Date)
+				require.True(t, term.Code != "" || term.Text != "" || term.System != "" || c.Kind == search.Date || c.Kind == search.Quantity)
 				require.LessOrEqual(t, term.Lo, term.Hi)
 			}
-		}
-		again, _, issues := search.Parse("Task", applied, search.Options{Base: base})
+		})
+		o.Handling = search.Strict
+		again, _, issues := search.Parse("Task", applied, o)
 		require.Empty(t, issues)
 		require.Equal(t, q, again)
 	})

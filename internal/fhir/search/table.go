@@ -45,7 +45,9 @@ func own() map[string][]row {
 
 // rows are the parameters of R4 that are served, by type. They are as published in
 // hl7.fhir.r4.core 4.0.1; a test compares each with its definition. Left out are
-// those of kinds that are not served (number, quantity, composite, special).
+// those of kinds that are not served (number, special), and composites of what stands
+// together inside of an element: those that are served are of the resource as a whole, and
+// so are answered by their parts.
 func rows() map[string][]row {
 	return map[string][]row{
 		"AuditEvent": {
@@ -187,9 +189,13 @@ func rows() map[string][]row {
 			{"based-on", Reference, "Observation.basedOn", "Observation-based-on", ""},
 			{"category", Token, "Observation.category", "Observation-category", ""},
 			{"code", Token, "Observation.code", "clinical-code", ""},
+			{"code-value-concept", Composite, "Observation", "Observation-code-value-concept", ""},
+			{"code-value-date", Composite, "Observation", "Observation-code-value-date", ""},
+			{"code-value-quantity", Composite, "Observation", "Observation-code-value-quantity", ""},
 			{"combo-code", Token, "Observation.code | Observation.component.code", "Observation-combo-code", ""},
 			{"component-code", Token, "Observation.component.code", "Observation-component-code", ""},
 			{"component-value-concept", Token, "(Observation.component.value as CodeableConcept)", "Observation-component-value-concept", ""},
+			{"component-value-quantity", Quantity, "(Observation.component.value as Quantity) | (Observation.component.value as SampledData)", "Observation-component-value-quantity", ""},
 			{"data-absent-reason", Token, "Observation.dataAbsentReason", "Observation-data-absent-reason", ""},
 			{"date", Date, "Observation.effective", "clinical-date", ""},
 			{"derived-from", Reference, "Observation.derivedFrom", "Observation-derived-from", ""},
@@ -206,6 +212,7 @@ func rows() map[string][]row {
 			{"subject", Reference, "Observation.subject", "Observation-subject", ""},
 			{"value-concept", Token, "(Observation.value as CodeableConcept)", "Observation-value-concept", ""},
 			{"value-date", Date, "(Observation.value as dateTime) | (Observation.value as Period)", "Observation-value-date", ""},
+			{"value-quantity", Quantity, "(Observation.value as Quantity) | (Observation.value as SampledData)", "Observation-value-quantity", ""},
 		},
 		"Flag": {
 			{"author", Reference, "Flag.author", "Flag-author", ""},

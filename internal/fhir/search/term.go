@@ -1,6 +1,7 @@
 package search
 
 import (
+	"math"
 	"strings"
 )
 
@@ -38,13 +39,17 @@ func (p *parser) term(kind Kind, target string, stated bool, text string) (t Ter
 	case Reference:
 		return p.referenceTerm(target, stated, unescape(text))
 	case Date:
-		return dateTerm(text)
+		return p.dateTerm(text)
 	case String:
-		if t.Text = fold(unescape(text)); t.Text == "" {
+		if t.Code, t.Text = unescape(text), fold(unescape(text)); t.Text == "" {
 			return t, "a value is empty"
 		}
 	case URI:
 		t.Code = unescape(text)
+	case Quantity:
+		return quantityTerm(text)
+	case Composite:
+		return t, "a composite has parts"
 	}
 	return t, ""
 }
@@ -87,21 +92,74 @@ func (p *parser) referenceTerm(target string, stated bool, text string) (t Term,
 	return Term{System: resourceType, Code: id}, ""
 }
 
-// dateTerm reads a date of any precision with an optional prefix.
-func dateTerm(text string) (t Term, fault string) {
-	t.Prefix = PrefixEqual
-	if len(text) > 2 && text[0] >= 'a' && text[0] <= 'z' {
-		t.Prefix, text = Prefix(text[:2]), text[2:]
+// prefixed cuts a comparison off a value; fault is "" unless it is not served.
+func prefixed(text string) (prefix Prefix, rest, fault string) {
+	if len(text) <= 2 || text[0] < 'a' || text[0] > 'z' {
+		return PrefixEqual, text, ""
 	}
-	switch t.Prefix {
+	switch prefix = Prefix(text[:2]); prefix {
 	case PrefixEqual, PrefixNotEqual, PrefixGreater, PrefixLess, PrefixGreaterEqual,
-		PrefixLessEqual, PrefixStartsAfter, PrefixEndsBefore:
-	default:
-		return t, "the prefixes eq, ne, gt, lt, ge, le, sa and eb are served"
+		PrefixLessEqual, PrefixStartsAfter, PrefixEndsBefore, PrefixApproximate:
+		return prefix, text[2:], ""
+	}
+	return prefix, "", "the prefixes eq, ne, gt, lt, ge, le, sa, eb and ap are served"
+}
+
+// dateTerm reads a date of any precision with an optional prefix. Approximately is "10% of
+// the gap between now and the date" (R4 search.html#prefix).
+func (p *parser) dateTerm(text string) (t Term, fault string) {
+	if t.Prefix, text, fault = prefixed(text); fault != "" {
+		return t, fault
 	}
 	var ok bool
 	if t.Lo, t.Hi, ok = instants(text); !ok {
 		return t, "a date is written 2024, 2024-03, 2024-03-01 or 2024-03-01T08:30:00+01:00 (in a URL, + is %2B)"
+	}
+	if t.Prefix == PrefixApproximate {
+		if p.options.Now.IsZero() {
+			return t, "the prefix ap is not served here"
+		}
+		now := p.options.Now.UnixNano()
+		t.Lo, t.Hi = within(t.Lo, -tenth(now, t.Lo)), within(t.Hi, tenth(now, t.Hi))
+	}
+	return t, ""
+}
+
+// tenth is a tenth of what is between two places.
+func tenth(a, b int64) int64 {
+	gap := within(max(a, b), -max(min(a, b), -math.MaxInt64))
+	return gap / 10
+}
+
+// quantityTerm reads [prefix]number, [prefix]number|system|code and [prefix]number||code.
+// Without a prefix, and with ne, a number is as exact as it is written; the other prefixes
+// take it as it stands, and approximately is 10% to both sides (R4 search.html#quantity).
+func quantityTerm(text string) (t Term, fault string) {
+	parts := split(text, '|')
+	if len(parts) != 1 && len(parts) != 3 {
+		return t, "a quantity is written 5.4, 5.4|http://unitsofmeasure.org|mL or 5.4||mL"
+	}
+	if len(parts) == 3 {
+		t.System, t.Code = unescape(parts[1]), unescape(parts[2])
+		if t.SystemGiven = t.System != ""; t.Code == "" {
+			return t, "a quantity with a bar has a unit at its end: 5.4||mL"
+		}
+	}
+	number := parts[0]
+	if t.Prefix, number, fault = prefixed(number); fault != "" {
+		return t, fault
+	}
+	var ok bool
+	if t.Lo, t.Hi, ok = billionths(number); !ok || !isPlainNumber(number) {
+		return t, "a number is written 5 or 5.4, without an exponent"
+	}
+	switch t.Prefix {
+	case PrefixEqual, PrefixNotEqual:
+		half := precision(number)
+		t.Lo, t.Hi = within(t.Lo, -half), within(t.Hi, max(half-1, 0))
+	case PrefixApproximate:
+		t.Lo, t.Hi = within(t.Lo, -tenth(t.Lo, 0)), within(t.Hi, tenth(t.Hi, 0))
+	case PrefixGreater, PrefixLess, PrefixGreaterEqual, PrefixLessEqual, PrefixStartsAfter, PrefixEndsBefore:
 	}
 	return t, ""
 }

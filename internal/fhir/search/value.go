@@ -10,6 +10,8 @@ const (
 	Date
 	String
 	URI
+	Quantity
+	Composite // of values of other parameters; nothing is indexed under it
 )
 
 // String is the kind as R4 writes it.
@@ -25,20 +27,28 @@ func (k Kind) String() string {
 		return "string"
 	case URI:
 		return "uri"
+	case Quantity:
+		return "quantity"
+	case Composite:
+		return "composite"
 	}
 	return "unknown"
 }
 
 // Value is one entry of the index: what one resource is found by under one parameter.
 //
-//   - Token: System and Code ("" system when the resource has none).
-//   - Reference: System is the target's resource type, Code its id. A logical
-//     reference is indexed under Param + ":identifier" as a Token.
+//   - Token: System and Code ("" system when the resource has none); Text, folded, is what
+//     it is called.
+//   - Reference: System is the target's resource type, Code its id; Text, folded, what it is
+//     called. A logical reference is indexed under Param + ":identifier" as a Token.
 //   - Date: Lo and Hi, the first and the last instant of the value's precision, both
 //     inclusive, as nanoseconds since 1970-01-01 UTC. An open end is math.MinInt64 or
 //     math.MaxInt64.
-//   - String: Text, folded (lower case, no diacritics).
+//   - String: Text, folded (lower case, no diacritics); Code is the text as it stands.
 //   - URI: Code.
+//   - Quantity: Lo and Hi, the value in billionths, both inclusive; System and Code of its
+//     unit, Text the unit as it is written. An open end and what lies beyond the range of
+//     int64 are as of a Date.
 type Value struct {
 	Param  string
 	Kind   Kind

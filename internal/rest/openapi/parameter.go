@@ -6,6 +6,7 @@ import (
 
 	"github.com/getkin/kin-openapi/openapi3"
 
+	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/rest"
 )
@@ -72,7 +73,10 @@ func requestParameters(r rest.Route) openapi3.Parameters {
 		out = append(out, &openapi3.ParameterRef{Value: queryParameter(p)})
 	}
 	switch r.Interaction {
-	case "read", "vread", "capabilities":
+	case "read", "vread":
+		shared("If-None-Match")
+		out = append(out, parts(r.Type, "true", "text", "data", "false")...)
+	case "capabilities":
 		shared("If-None-Match")
 	case "create":
 		shared("If-None-Exist", "return")
@@ -81,7 +85,8 @@ func requestParameters(r rest.Route) openapi3.Parameters {
 	case "search-type":
 		shared("handling")
 		if r.Takes == "" {
-			shared("_count", "_cursor", "_summary", "_total")
+			shared("_count", "_cursor", "_total")
+			out = append(out, parts(r.Type, searchSummaries()...)...)
 			out = append(out, searchParameters(r.Type)...)
 		}
 	}
@@ -109,8 +114,43 @@ func searchParameters(resourceType string) openapi3.Parameters {
 		}
 		out = append(out, &openapi3.ParameterRef{Value: searchParameter(p)})
 	}
-	sorted := openapi3.NewQueryParameter("_sort").WithDescription(aboutSort).WithSchema(sortOf(resourceType))
-	return append(out, &openapi3.ParameterRef{Value: sorted})
+	for _, name := range []string{"_sort", "_include", "_revinclude"} {
+		if schema := joinsOf(resourceType)[name]; schema != nil {
+			out = append(out, &openapi3.ParameterRef{Value: openapi3.NewQueryParameter(name).WithDescription(about(name)).WithSchema(schema)})
+		}
+	}
+	return out
+}
+
+// parts are the parameters that ask for a part of a resource.
+func parts(resourceType string, summaries ...any) openapi3.Parameters {
+	summary := openapi3.NewQueryParameter("_summary").WithDescription(about("_summary")).WithSchema(oneOf(summaries...))
+	elements := openapi3.NewQueryParameter("_elements").WithDescription(about("_elements")).WithSchema(elementsOf(resourceType))
+	return openapi3.Parameters{{Value: summary}, {Value: elements}}
+}
+
+func searchSummaries() []any { return []any{"true", "text", "data", "count", "false"} }
+
+// elementsOf is a list of elements at the root of a type, with a comma between.
+func elementsOf(resourceType string) *openapi3.Schema {
+	var names []string
+	for _, e := range definitions.R4().Type(resourceType).Shape.Elements {
+		names = append(names, e.Name)
+	}
+	one := "(" + strings.Join(names, "|") + ")"
+	return patterned("^" + one + "(," + one + ")*$")
+}
+
+// joinsOf are the parameters that order the matches of a type and add to them.
+func joinsOf(resourceType string) map[string]*openapi3.Schema {
+	out := map[string]*openapi3.Schema{"_sort": sortOf(resourceType)}
+	for name, joins := range map[string][]string{"_include": search.IncludesOf(resourceType), "_revinclude": search.RevIncludesOf(resourceType)} {
+		if len(joins) > 0 {
+			values := openapi3.NewArraySchema().WithItems(patterned("^(" + strings.Join(joins, "|") + ")(:[A-Za-z]+)?$"))
+			out[name] = values
+		}
+	}
+	return out
 }
 
 func searchParameter(p search.Param) *openapi3.Parameter {
@@ -121,21 +161,40 @@ func searchParameter(p search.Param) *openapi3.Parameter {
 
 func valuesOf(p search.Param) *openapi3.SchemaRef { return refTo("search-" + p.Kind.String()) }
 
-const aboutSort = "One date parameter, _lastUpdated or _id; - for the latest first."
+// about describes a parameter that every search has.
+func about(name string) string {
+	switch name {
+	case "_sort":
+		return fmt.Sprintf("Up to %d parameters, _lastUpdated or _id, with a comma between; - for the reverse.", search.MaximumSorts)
+	case "_include":
+		return "What the matches refer to is given, too."
+	case "_revinclude":
+		return "What refers to the matches is given, too."
+	case "_summary":
+		return "How much of each resource is given; count gives the total alone."
+	case "_elements":
+		return "Elements at the root that are given, with those that are mandatory; not together with _summary."
+	}
+	return ""
+}
 
 func sortOf(resourceType string) *openapi3.Schema {
-	keys := []any{"_id"}
+	var keys []string
 	for _, p := range search.Params(resourceType) {
-		if p.Kind == search.Date {
-			keys = append(keys, p.Code, "-"+p.Code)
+		if p.Kind != search.Composite {
+			keys = append(keys, p.Code)
 		}
 	}
-	return openapi3.NewStringSchema().WithEnum(keys...)
+	one := "-?(" + strings.Join(keys, "|") + ")"
+	return patterned(fmt.Sprintf("^%s(,%s){0,%d}$", one, one, search.MaximumSorts-1))
 }
 
 // formOf is a search as the body of a web form: the same parameters.
 func formOf(resourceType string) *openapi3.SchemaRef {
-	form := openapi3.NewObjectSchema().WithProperty("_sort", sortOf(resourceType))
+	form := openapi3.NewObjectSchema().WithProperty("_summary", oneOf(searchSummaries()...)).WithProperty("_elements", elementsOf(resourceType))
+	for name, schema := range joinsOf(resourceType) {
+		form.WithProperty(name, schema)
+	}
 	for name, p := range resultParameters() {
 		form.Properties[name] = p.Schema
 	}
@@ -149,9 +208,8 @@ func formOf(resourceType string) *openapi3.SchemaRef {
 func resultParameters() map[string]*openapi3.Parameter {
 	count := fmt.Sprintf("The most matches on a page: default %d, at most %d; 0 gives the total alone.", search.DefaultCount, search.MaximumCount)
 	return map[string]*openapi3.Parameter{
-		"_count":   openapi3.NewQueryParameter("_count").WithDescription(count).WithSchema(openapi3.NewIntegerSchema().WithMin(0)),
-		"_summary": openapi3.NewQueryParameter("_summary").WithDescription("count gives the total alone.").WithSchema(oneOf("count", "false")),
-		"_total":   openapi3.NewQueryParameter("_total").WithDescription("The total is always accurate.").WithSchema(oneOf("accurate", "estimate", "none")),
+		"_count": openapi3.NewQueryParameter("_count").WithDescription(count).WithSchema(openapi3.NewIntegerSchema().WithMin(0)),
+		"_total": openapi3.NewQueryParameter("_total").WithDescription("none leaves the total out; else it is accurate.").WithSchema(oneOf("accurate", "estimate", "none")),
 	}
 }
 

@@ -24,9 +24,11 @@ func newSchemas(types []string) openapi3.Schemas {
 	for kind, pattern := range map[search.Kind]string{
 		search.Token:     `^[^\s]+( [^\s]+)*$`,
 		search.Reference: `^[^\s]+$`,
-		search.Date:      `^(eq|ne|gt|lt|ge|le|sa|eb)?[0-9]{4}(-[0-9]{2}(-[0-9]{2}(T[0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]+)?)?(Z|[+\-][0-9]{2}:[0-9]{2})?)?)?)?$`,
+		search.Date:      `^(eq|ne|gt|lt|ge|le|sa|eb|ap)?[0-9]{4}(-[0-9]{2}(-[0-9]{2}(T[0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]+)?)?(Z|[+\-][0-9]{2}:[0-9]{2})?)?)?)?$`,
 		search.String:    `\S`,
 		search.URI:       `^\S+$`,
+		search.Quantity:  `^(eq|ne|gt|lt|ge|le|sa|eb|ap)?-?[0-9]{1,20}(\.[0-9]{1,18})?(\|[^\s|]*\|[^\s|]+)?$`,
+		search.Composite: `^[^\s$]+\$[^\s$]+$`,
 	} {
 		values := openapi3.NewArraySchema().WithItems(patterned(pattern))
 		values.Description = "Values of a search parameter of type " + kind.String() + ": a comma in one is or, another one is and."

@@ -2,7 +2,6 @@ package searchsql
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"fhirsvc/internal/fhir/search"
@@ -15,60 +14,57 @@ type Dialect interface {
 	Placeholder(n int) string
 	// StartsWith is true when the text column starts with the argument.
 	StartsWith(column, placeholder string) string
+	// Contains is true when the text column has the argument anywhere.
+	Contains(column, placeholder string) string
 	// Micros is an instant column as microseconds since 1970-01-01 UTC.
 	Micros(column string) string
 	// Instant is the argument to compare an instant column with.
 	Instant(micros int64) any
 }
 
-// Build gives the text and the arguments of a search. Its rows are total, key, and
-// the columns of resource_version id, version, updated, unit, episode, body, in the
-// order of the query; at most Count + 1 of them, so that the one too many, which is the
-// farthest from where the page begins, tells whether there is more (see Page). One row with only total set means an empty page. Total and page come
-// from one statement, and so from one state of the database.
+// Build gives the text and the arguments of a search, whose rows a Scan reads: total, the
+// columns of resource_version id, version, updated, unit, episode, body, and the keys of the query's
+// Sort as texts, in the order of the query; at most Count + 1 of them, so that the one too
+// many, which is the farthest from where the page begins, tells whether there is more (see
+// Page). One row with only total set means an empty page. Total, -1 if it is not wanted, and
+// page come from one statement, and so from one state of the database.
 func Build(q search.Query, d Dialect) (string, []any) {
 	b := &builder{dialect: d}
 	resourceType := b.arg(q.Type)
-	key := b.sortKey(q.Sort)
 	where := []string{"r.type = " + resourceType}
 	if q.Units != nil {
-		where = append(where, b.within(q, resourceType))
+		where = append(where, b.within("r", resourceType, q.Units, q.Shared))
 	}
 	for _, c := range q.All {
-		where = append(where, b.condition(c))
+		where = append(where, b.condition(c, "r"))
 	}
-	order := direction(q.Sort.Descending)
-	// A page before a place is cut in the other order.
-	back := q.Before != nil
-	cut, cutID := direction(q.Sort.Descending != back), direction(back)
-	text := `WITH matches AS MATERIALIZED (
-  SELECT r.id, r.version, ` + key + ` AS key
+	o := orderOf(q)
+	matches, total := "MATERIALIZED", "count(*) AS total FROM matches"
+	if q.NoTotal {
+		matches, total = "NOT MATERIALIZED", "-1 AS total"
+	}
+	text := `WITH matches AS ` + matches + ` (
+  SELECT r.id, r.version` + b.keys(q.Sort) + `
   FROM resource r
   WHERE ` + strings.Join(where, "\n    AND ") + `
 ), page AS (
-  SELECT m.id, m.version, m.key
-  FROM matches m` + b.beyond(q) + `
-  ORDER BY m.key ` + cut + `, m.id ` + cutID + `
+  SELECT m.*
+  FROM matches m` + b.beyond(q, o) + `
+  ORDER BY ` + o.by("m", q.Before != nil) + `
   LIMIT ` + b.arg(int64(max(q.Count, 1))+1) + `
 )
-SELECT t.total, p.key, v.id, v.version, v.updated, v.unit, v.episode, v.body
-FROM (SELECT count(*) AS total FROM matches) t
+SELECT t.total, v.id, v.version, ` + d.Micros("v.updated") + `, v.unit, v.episode, v.body` + o.told("p") + `
+FROM (SELECT ` + total + `) t
 LEFT JOIN page p ON 1 = 1
 LEFT JOIN resource_version v ON v.type = ` + resourceType + ` AND v.id = p.id AND v.version = p.version
-ORDER BY p.key ` + order + `, p.id`
+ORDER BY ` + o.by("p", false)
 	return text, b.args
-}
-
-func direction(descending bool) string {
-	if descending {
-		return "DESC"
-	}
-	return "ASC"
 }
 
 type builder struct {
 	dialect Dialect
 	args    []any
+	depth   int // of joins, for names of their own
 }
 
 func (b *builder) arg(v any) string {
@@ -88,53 +84,16 @@ func (b *builder) isOneOf(column string, texts []string) string {
 	return column + " IN (" + strings.Join(marks, ", ") + ")"
 }
 
-// within limits the matches to units, and to what units share.
-func (b *builder) within(q search.Query, resourceType string) string {
-	own := b.isOneOf("r.unit", q.Units)
+// within limits the resources r of a type to units, and to what units share.
+func (b *builder) within(r, resourceType string, units []string, shared search.Shared) string {
+	own := b.isOneOf(r+".unit", units)
 	switch {
-	case q.Open:
-		return "(" + own + " OR r.unit = '')"
-	case q.By == "":
+	case shared.Open:
+		return "(" + own + " OR " + r + ".unit = '')"
+	case shared.By == "":
 		return own
 	}
-	return fmt.Sprintf(`(%s OR r.unit = '' AND EXISTS (SELECT 1 FROM search_index u
-      WHERE u.type = %s AND u.param = %s AND u.kind = %d AND u.code = r.id AND u.system = %s AND %s))`,
-		own, b.arg(q.By), b.arg(q.Param), search.Reference, resourceType, b.isOneOf("u.unit", q.Units))
-}
-
-// sortKey is the expression that matches are ordered by. Of several values the one
-// that comes first in the order counts (R4 search.html#sort). Resources without a
-// value get the last key of the order; an open start must not share it.
-func (b *builder) sortKey(s search.Sort) string {
-	switch s.Param {
-	case "":
-		return "0"
-	case "_lastUpdated":
-		return b.dialect.Micros("r.updated")
-	}
-	first, last := "min(v.lo)", int64(math.MaxInt64)
-	if s.Descending {
-		last = math.MinInt64
-		first = fmt.Sprintf("max(CASE WHEN v.lo = %s THEN %s ELSE v.lo END)", b.arg(last), b.arg(last+1))
-	}
-	return fmt.Sprintf(`coalesce((SELECT %s FROM search_index v
-    WHERE v.type = r.type AND v.id = r.id AND v.param = %s AND v.kind = %d), %s)`,
-		first, b.arg(s.Param), search.Date, b.arg(last))
-}
-
-// beyond keeps what comes after, or before, the place of the query.
-func (b *builder) beyond(q search.Query) string {
-	from, id, descending := q.After, ">", q.Sort.Descending
-	if q.Before != nil {
-		from, id, descending = q.Before, "<", !descending
-	}
-	if from == nil {
-		return ""
-	}
-	key := ">"
-	if descending {
-		key = "<"
-	}
-	at := b.arg(from.Key)
-	return fmt.Sprintf("\n  WHERE m.key %s %s OR (m.key = %s AND m.id %s %s)", key, at, at, id, b.arg(from.ID))
+	return fmt.Sprintf(`(%[1]s OR %[2]s.unit = '' AND EXISTS (SELECT 1 FROM search_index u
+      WHERE u.type = %[3]s AND u.param = %[4]s AND u.kind = %[5]d AND u.code = %[2]s.id AND u.system = %[6]s AND %[7]s))`,
+		own, r, b.arg(shared.By), b.arg(shared.Param), search.Reference, resourceType, b.isOneOf("u.unit", units))
 }

@@ -15,12 +15,17 @@ type columns struct {
 // bounds turns a term's range into arguments that the lo and hi columns compare with.
 type bounds func(search.Term) (lo, hi any)
 
-func (b *builder) condition(c search.Condition) string {
-	switch c.Param {
-	case "_id":
-		return b.own(c, columns{system: "''", code: "r.id"}, nanoseconds)
-	case "_lastUpdated":
-		return b.own(c, columns{lo: "r.updated", hi: "r.updated"}, b.instants)
+// condition is true of the resources r that fulfil it.
+func (b *builder) condition(c search.Condition, r string) string {
+	switch {
+	case c.Join != nil:
+		return b.join(*c.Join, r)
+	case c.Either != nil:
+		return b.either(c.Either, r)
+	case c.Param == "_id":
+		return b.own(c, columns{system: "''", code: r + ".id"}, nanoseconds)
+	case c.Param == "_lastUpdated":
+		return b.own(c, columns{lo: r + ".updated", hi: r + ".updated"}, b.instants)
 	}
 	value := columns{system: "v.system", code: "v.code", text: "v.text", lo: "v.lo", hi: "v.hi"}
 	limit := ""
@@ -31,9 +36,45 @@ func (b *builder) condition(c search.Condition) string {
 	if c.Not || (c.Missing != nil && *c.Missing) {
 		not = "NOT "
 	}
-	return fmt.Sprintf(`%sEXISTS (SELECT 1 FROM search_index v
-      WHERE v.type = r.type AND v.id = r.id AND v.param = %s AND v.kind = %d%s)`,
-		not, b.arg(c.Param), c.Kind, limit)
+	return fmt.Sprintf(`%[1]sEXISTS (SELECT 1 FROM search_index v
+      WHERE v.type = %[2]s.type AND v.id = %[2]s.id AND v.param = %[3]s AND v.kind = %[4]d%[5]s)`,
+		not, r, b.arg(c.Param), c.Kind, limit)
+}
+
+// join is true of the resources r for which there is another one that fulfils all of a
+// chain's conditions, within the units that it is limited to.
+func (b *builder) join(j search.Join, r string) string {
+	b.depth++
+	at := fmt.Sprint(b.depth)
+	link, other := "l"+at, "r"+at
+	resourceType := b.arg(j.Type)
+	ends := fmt.Sprintf("%[1]s.type = %[2]s.type AND %[1]s.id = %[2]s.id AND %[1]s.system = %[3]s AND %[4]s.type = %[1]s.system AND %[4]s.id = %[1]s.code",
+		link, r, resourceType, other)
+	if j.Reverse {
+		ends = fmt.Sprintf("%[1]s.type = %[3]s AND %[1]s.system = %[2]s.type AND %[1]s.code = %[2]s.id AND %[4]s.type = %[1]s.type AND %[4]s.id = %[1]s.id",
+			link, r, resourceType, other)
+	}
+	where := []string{ends, fmt.Sprintf("%s.param = %s AND %s.kind = %d", link, b.arg(j.Param), link, search.Reference)}
+	if j.Units != nil {
+		where = append(where, b.within(other, resourceType, j.Units, j.Shared))
+	}
+	for _, c := range j.All {
+		where = append(where, b.condition(c, other))
+	}
+	return fmt.Sprintf("EXISTS (SELECT 1 FROM search_index %s, resource %s\n      WHERE %s)", link, other, strings.Join(where, "\n        AND "))
+}
+
+// either is true of the resources r that fulfil all conditions of one of the lists.
+func (b *builder) either(lists [][]search.Condition, r string) string {
+	alternatives := []string{"1 = 0"}
+	for _, list := range lists {
+		all := []string{"1 = 1"}
+		for _, c := range list {
+			all = append(all, b.condition(c, r))
+		}
+		alternatives = append(alternatives, strings.Join(all, " AND "))
+	}
+	return "(" + strings.Join(alternatives, " OR ") + ")"
 }
 
 // own is a condition on what every resource has exactly one of.
@@ -58,7 +99,7 @@ func (b *builder) any(c search.Condition, value columns, limits bounds) string {
 	}
 	terms := make([]string, len(c.Any))
 	for i, t := range c.Any {
-		terms[i] = b.term(c.Kind, t, value, limits)
+		terms[i] = b.term(c, t, value, limits)
 	}
 	return "(" + strings.Join(terms, " OR ") + ")"
 }
@@ -67,7 +108,7 @@ func (b *builder) any(c search.Condition, value columns, limits bounds) string {
 // would try one "or" after the other; "" for terms that differ in more than their code.
 func (b *builder) listed(c search.Condition, value columns) string {
 	first := c.Any[0]
-	if len(c.Any) == 1 || c.Kind != search.Token && c.Kind != search.Reference {
+	if len(c.Any) == 1 || c.Match != search.Plain || c.Kind != search.Token && c.Kind != search.Reference {
 		return ""
 	}
 	codes := make([]string, len(c.Any))
@@ -84,8 +125,11 @@ func (b *builder) listed(c search.Condition, value columns) string {
 	return "(" + test + ")"
 }
 
-func (b *builder) term(kind search.Kind, t search.Term, value columns, limits bounds) string {
-	switch kind {
+func (b *builder) term(c search.Condition, t search.Term, value columns, limits bounds) string {
+	if c.Match != search.Plain {
+		return b.text(c.Match, t, value)
+	}
+	switch c.Kind {
 	case search.Token:
 		return b.token(t, value)
 	case search.Reference:
@@ -99,8 +143,34 @@ func (b *builder) term(kind search.Kind, t search.Term, value columns, limits bo
 		return b.dialect.StartsWith(value.text, b.arg(t.Text))
 	case search.URI:
 		return value.code + " = " + b.arg(t.Code)
+	case search.Quantity:
+		return "(" + b.date(t, value, limits) + b.unit(t, value) + ")"
+	case search.Composite:
 	}
 	return "1 = 0" // no such kind: nothing is indexed under it
+}
+
+// text compares texts as a modifier says.
+func (b *builder) text(m search.Match, t search.Term, value columns) string {
+	switch m {
+	case search.Exact: // by the folded text as well, which is indexed
+		return "(" + value.text + " = " + b.arg(t.Text) + " AND " + value.code + " = " + b.arg(t.Code) + ")"
+	case search.Contains:
+		return b.dialect.Contains(value.text, b.arg(t.Text))
+	case search.Called, search.Plain:
+	}
+	return b.dialect.StartsWith(value.text, b.arg(t.Text))
+}
+
+// unit is the test of a quantity's unit, "" for any.
+func (b *builder) unit(t search.Term, value columns) string {
+	switch {
+	case t.Code == "":
+		return ""
+	case t.SystemGiven:
+		return " AND " + value.code + " = " + b.arg(t.Code) + " AND " + value.system + " = " + b.arg(t.System)
+	}
+	return " AND (" + value.code + " = " + b.arg(t.Code) + " OR " + value.text + " = " + b.arg(t.Code) + ")"
 }
 
 func (b *builder) token(t search.Term, value columns) string {
@@ -134,6 +204,8 @@ func (b *builder) date(t search.Term, value columns, limits bounds) string {
 		return value.lo + " > " + b.arg(hi)
 	case search.PrefixEndsBefore:
 		return value.hi + " < " + b.arg(lo)
+	case search.PrefixApproximate:
+		return "(" + value.hi + " >= " + b.arg(lo) + " AND " + value.lo + " <= " + b.arg(hi) + ")"
 	case search.PrefixEqual:
 	}
 	return b.inside(value, lo, hi)

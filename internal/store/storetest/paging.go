@@ -50,6 +50,11 @@ func walkBack(t require.TestingT, st store.Store, q search.Query) []store.Resour
 	return all
 }
 
+func reversed(s search.Sort) search.Sort {
+	s.Descending = !s.Descending
+	return s
+}
+
 // pagesMakeUpWhole has equal keys on purpose: 60 resources on 4 keys and some without.
 func pagesMakeUpWhole(t *testing.T, st store.Store) {
 	var rs []store.Resource
@@ -62,7 +67,9 @@ func pagesMakeUpWhole(t *testing.T, st store.Store) {
 		rs = append(rs, r)
 	}
 	mustCommit(t, st, store.Changeset{Resources: rs})
-	for _, sort := range []search.Sort{{Param: "when"}, {Param: "when", Descending: true}, {Param: "_lastUpdated"}, {Param: "_lastUpdated", Descending: true}, {}} {
+	when, updated := search.Sort{Param: "when", Kind: search.Date}, search.Sort{Param: "_lastUpdated", Kind: search.Date}
+	status := search.Sort{Param: "status", Kind: search.Token}
+	for _, sort := range [][]search.Sort{{when}, {reversed(when)}, {updated}, {reversed(updated)}, nil, {reversed(status), updated, reversed(when)}, {{Param: "_id", Kind: search.Token, Descending: true}}} {
 		whole := mustSearch(t, st, search.Query{Type: "Task", Sort: sort, Count: math.MaxInt32})
 		require.Len(t, whole.Matches, 60)
 		require.Nil(t, whole.Next)
@@ -92,7 +99,7 @@ func rowsPutInMeanwhile(t *testing.T, st store.Store) {
 		mustCommit(t, st, store.Changeset{Resources: rs})
 	}
 	put("m", 30)
-	q := search.Query{Type: "Task", Sort: search.Sort{Param: "when"}, Count: 4}
+	q := search.Query{Type: "Task", Sort: []search.Sort{{Param: "when", Kind: search.Date}}, Count: 4}
 	seen := map[string]int{}
 	for round := 0; ; round++ {
 		page := mustSearch(t, st, q)

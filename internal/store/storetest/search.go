@@ -54,12 +54,16 @@ func searchable() []store.Resource {
 		return search.Value{Param: param, Kind: search.Reference, System: resourceType, Code: id}
 	}
 	return []store.Resource{
-		version("Task", "a", 1, token("code", "urn:cs", "x"), token("code", "", "y"), date("when", 100, 199), text("name", "anna")),
-		version("Task", "b", 1, token("code", "urn:cs", "y"), date("when", 150, 150), ref("subject", "Patient", "1"), text("name", "anne%")),
-		version("Task", "c", 1, date("when", 200, math.MaxInt64), ref("subject", "Group", "1"), text("name", "an_a"), text("name", "berta")),
-		version("Task", "d", 1, token("code", "urn:other", "x"), date("when", math.MinInt64, 120), ref("subject", "Patient", "2")),
+		version("Task", "a", 1, token("code", "urn:cs", "x"), token("code", "", "y"), date("when", 100, 199), search.Value{Param: "name", Kind: search.String, Code: "Anna", Text: "anna"}),
+		version("Task", "b", 1, search.Value{Param: "code", Kind: search.Token, System: "urn:cs", Code: "y", Text: "anna's"}, date("when", 150, 150), ref("subject", "Patient", "1"), text("name", "anne%")),
+		version("Task", "c", 1, date("when", 200, math.MaxInt64), ref("subject", "Group", "1"), text("name", "an_a"), text("name", "berta"),
+			search.Value{Param: "size", Kind: search.Quantity, System: "urn:ucum", Code: "mL", Text: "millilitre", Lo: 5, Hi: 5}),
+		version("Task", "d", 1, token("code", "urn:other", "x"), date("when", math.MinInt64, 120), ref("subject", "Patient", "2"),
+			search.Value{Param: "size", Kind: search.Quantity, System: "urn:ucum", Code: "L", Lo: 5, Hi: 9}),
 		version("Task", "e", 1, search.Value{Param: "url", Kind: search.URI, Code: "https://site.example/a"}, token("name", "", "anna")),
-		version("Observation", "f", 1, token("code", "urn:cs", "x"), date("when", 100, 199), text("name", "anna")),
+		version("Observation", "f", 1, token("code", "urn:cs", "x"), date("when", 100, 199), text("name", "anna"), ref("focus", "Task", "a")),
+		version("Observation", "g", 1, token("code", "urn:cs", "z"), ref("focus", "Task", "b")),
+		version("Patient", "1", 1, text("name", "ida")), version("Patient", "2", 1, text("name", "ben")), version("Group", "1", 1, text("name", "ida")),
 	}
 }
 
@@ -73,6 +77,13 @@ func searchTable(t *testing.T, st store.Store) {
 		c.Not = true
 		return c
 	}
+	matching := func(c search.Condition, m search.Match) search.Condition {
+		c.Match = m
+		return c
+	}
+	called := func(c search.Condition) search.Condition { return matching(c, search.Called) }
+	exact := func(c search.Condition) search.Condition { return matching(c, search.Exact) }
+	containing := func(c search.Condition) search.Condition { return matching(c, search.Contains) }
 	when := func(p search.Prefix, lo, hi int64) search.Condition {
 		return is("when", search.Date, search.Term{Prefix: p, Lo: lo, Hi: hi})
 	}
@@ -126,6 +137,31 @@ func searchTable(t *testing.T, st store.Store) {
 		{"last updated between microseconds", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixEqual, Lo: updated + 1, Hi: updated + 999})), []string{}},
 		{"last updated gt", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixGreater, Lo: updated - 9, Hi: updated - 1})), []string{"a", "b", "c", "d", "e"}},
 		{"last updated gt itself", all(is("_lastUpdated", search.Date, search.Term{Prefix: search.PrefixGreater, Lo: updated, Hi: updated})), []string{}},
+		{"called", all(called(is("code", search.Token, search.Term{Text: "anna"}))), []string{"b"}},
+		{"called in the middle", all(called(is("code", search.Token, search.Term{Text: "nna"}))), []string{}},
+		{"exact", all(exact(is("name", search.String, search.Term{Text: "anna", Code: "Anna"}))), []string{"a"}},
+		{"exact in another case", all(exact(is("name", search.String, search.Term{Text: "anna", Code: "anna"}))), []string{}},
+		{"contains", all(containing(is("name", search.String, search.Term{Text: "nn"}))), []string{"a", "b"}},
+		{"contains a wildcard of others", all(containing(is("name", search.String, search.Term{Text: "_"}))), []string{"c"}},
+		{"ap overlaps", all(when(search.PrefixApproximate, 190, 300)), []string{"a", "c"}},
+		{"quantity", all(is("size", search.Quantity, search.Term{Prefix: search.PrefixGreater, Lo: 4, Hi: 4})), []string{"c", "d"}},
+		{"quantity of a unit", all(is("size", search.Quantity, search.Term{Prefix: search.PrefixGreater, Lo: 4, Hi: 4, Code: "mL", System: "urn:ucum", SystemGiven: true})), []string{"c"}},
+		{"quantity of a unit as written", all(is("size", search.Quantity, search.Term{Prefix: search.PrefixGreater, Lo: 4, Hi: 4, Code: "millilitre"})), []string{"c"}},
+		{"quantity of a unit by code alone", all(is("size", search.Quantity, search.Term{Prefix: search.PrefixGreater, Lo: 4, Hi: 4, Code: "L"})), []string{"d"}},
+		{"either of two pairs", all(search.Condition{Either: [][]search.Condition{
+			{is("code", search.Token, search.Term{Code: "x"}), is("size", search.Quantity, search.Term{Prefix: search.PrefixGreater, Lo: 5, Hi: 5})},
+			{is("code", search.Token, search.Term{Code: "y"}), is("name", search.String, search.Term{Text: "anne"})},
+		}}), []string{"b", "d"}},
+		{"a chain", all(search.Condition{Join: &search.Join{Type: "Patient", Param: "subject", All: all(is("name", search.String, search.Term{Text: "ida"}))}}), []string{"b"}},
+		{"a chain to another type", all(search.Condition{Join: &search.Join{Type: "Group", Param: "subject", All: all(is("_id", search.Token, search.Term{Code: "1"}))}}), []string{"c"}},
+		{"a chain that is not", all(search.Condition{Join: &search.Join{Type: "Patient", Param: "subject", All: all(isNot(is("name", search.String, search.Term{Text: "ida"})))}}), []string{"d"}},
+		{"who is referred to", all(search.Condition{Join: &search.Join{Type: "Observation", Param: "focus", Reverse: true, All: all(is("code", search.Token, search.Term{Code: "x"}))}}), []string{"a"}},
+		{"who is referred to from these units", all(search.Condition{Join: &search.Join{
+			Type: "Observation", Param: "focus", Reverse: true, All: all(is("code", search.Token, search.Term{Code: "x"})), Units: []string{"ward-9"},
+		}}), []string{}},
+		{"a chain of chains", all(search.Condition{Join: &search.Join{Type: "Observation", Param: "focus", Reverse: true, All: all(search.Condition{
+			Join: &search.Join{Type: "Task", Param: "focus", All: all(is("name", search.String, search.Term{Text: "anna"}))},
+		})}}), []string{"a"}},
 		{"unknown parameter", all(is("none", search.Token, search.Term{Code: "x"})), []string{}},
 	}
 	for _, tt := range tests {
@@ -165,14 +201,15 @@ func searchOrder(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Resources: rs})
 	tests := []struct {
 		name string
-		sort search.Sort
+		sort []search.Sort
 		want []string
 	}{
-		{"no order asked: by id", search.Sort{}, []string{"also-early", "both", "early", "late", "none-a", "none-b", "open"}},
-		{"by date", search.Sort{Param: "when"}, []string{"open", "both", "also-early", "early", "late", "none-a", "none-b"}},
-		{"by date, descending", search.Sort{Param: "when", Descending: true}, []string{"both", "late", "also-early", "early", "open", "none-a", "none-b"}},
-		{"by last update", search.Sort{Param: "_lastUpdated"}, []string{"both", "also-early", "early", "late", "none-a", "none-b", "open"}},
-		{"by last update, descending", search.Sort{Param: "_lastUpdated", Descending: true}, []string{"open", "none-b", "none-a", "late", "early", "also-early", "both"}},
+		{"no order asked: by id", nil, []string{"also-early", "both", "early", "late", "none-a", "none-b", "open"}},
+		{"by date", []search.Sort{{Param: "when", Kind: search.Date}}, []string{"open", "both", "also-early", "early", "late", "none-a", "none-b"}},
+		{"by date, descending", []search.Sort{{Param: "when", Kind: search.Date, Descending: true}}, []string{"both", "late", "also-early", "early", "open", "none-a", "none-b"}},
+		{"by last update", []search.Sort{{Param: "_lastUpdated", Kind: search.Date}}, []string{"both", "also-early", "early", "late", "none-a", "none-b", "open"}},
+		{"by two", []search.Sort{{Param: "when", Kind: search.Date}, {Param: "_id", Kind: search.Token, Descending: true}}, []string{"open", "both", "early", "also-early", "late", "none-b", "none-a"}},
+		{"by last update, descending", []search.Sort{{Param: "_lastUpdated", Kind: search.Date, Descending: true}}, []string{"open", "none-b", "none-a", "late", "early", "also-early", "both"}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -2,7 +2,6 @@ package storetest
 
 import (
 	"cmp"
-	"math"
 	"slices"
 	"strings"
 
@@ -13,45 +12,72 @@ import (
 // filter is the dumb search that a store must agree with: it looks at every resource
 // and reads R4 search.html word by word, without an index, a cursor or a database.
 func filter(rs []store.Resource, q search.Query) []store.Resource {
+	w := inMemory(rs)
 	var found []store.Resource
 	for _, r := range rs {
-		if r.Type == q.Type && inUnits(r, q.Units) && fulfils(r, q.All) {
+		if r.Type == q.Type && w.inUnits(r, q.Units, q.Shared) && w.fulfils(r, q.All) {
 			found = append(found, r)
 		}
 	}
 	slices.SortFunc(found, func(a, b store.Resource) int {
-		keyA, hasA := sortKey(a, q.Sort)
-		keyB, hasB := sortKey(b, q.Sort)
-		switch {
-		case hasA != hasB && hasA:
-			return -1
-		case hasA != hasB:
-			return 1
-		case keyA != keyB && q.Sort.Descending:
-			return cmp.Compare(keyB, keyA)
-		case keyA != keyB:
-			return cmp.Compare(keyA, keyB)
+		for _, s := range q.Sort {
+			if c := compareBy(a, b, s); c != 0 {
+				return c
+			}
 		}
 		return cmp.Compare(a.ID, b.ID)
 	})
 	return found
 }
 
-func inUnits(r store.Resource, units []string) bool {
-	return units == nil || slices.Contains(units, r.Unit)
+// inMemory is all resources that there are.
+type inMemory []store.Resource
+
+func (w inMemory) inUnits(r store.Resource, units []string, shared search.Shared) bool {
+	switch {
+	case units == nil || slices.Contains(units, r.Unit):
+		return true
+	case r.Unit != "":
+		return false
+	case shared.Open:
+		return true
+	}
+	return slices.ContainsFunc(w, func(by store.Resource) bool {
+		return by.Type == shared.By && slices.Contains(units, by.Unit) && refers(by, shared.Param, r)
+	})
 }
 
-func fulfils(r store.Resource, all []search.Condition) bool {
-	return !slices.ContainsFunc(all, func(c search.Condition) bool { return !holds(r, c) })
+// refers reports whether a resource refers to another one under a parameter.
+func refers(from store.Resource, param string, to store.Resource) bool {
+	return slices.ContainsFunc(valuesOf(from, param, search.Reference), func(v search.Value) bool {
+		return v.System == to.Type && v.Code == to.ID
+	})
 }
 
-func holds(r store.Resource, c search.Condition) bool {
+func (w inMemory) fulfils(r store.Resource, all []search.Condition) bool {
+	return !slices.ContainsFunc(all, func(c search.Condition) bool { return !w.holds(r, c) })
+}
+
+func (w inMemory) holds(r store.Resource, c search.Condition) bool {
+	switch {
+	case c.Join != nil:
+		j := *c.Join
+		return slices.ContainsFunc(w, func(o store.Resource) bool {
+			joined := refers(r, j.Param, o)
+			if j.Reverse {
+				joined = refers(o, j.Param, r)
+			}
+			return joined && o.Type == j.Type && w.inUnits(o, j.Units, j.Shared) && w.fulfils(o, j.All)
+		})
+	case c.Either != nil:
+		return slices.ContainsFunc(c.Either, func(all []search.Condition) bool { return w.fulfils(r, all) })
+	}
 	values := valuesOf(r, c.Param, c.Kind)
 	if c.Missing != nil {
 		return *c.Missing == (len(values) == 0)
 	}
 	found := slices.ContainsFunc(values, func(v search.Value) bool {
-		return slices.ContainsFunc(c.Any, func(t search.Term) bool { return fits(v, t) })
+		return slices.ContainsFunc(c.Any, func(t search.Term) bool { return fits(v, t, c.Match) })
 	})
 	return found != c.Not
 }
@@ -62,7 +88,16 @@ func valuesOf(r store.Resource, param string, kind search.Kind) []search.Value {
 	return slices.DeleteFunc(all, func(v search.Value) bool { return v.Param != param || v.Kind != kind })
 }
 
-func fits(v search.Value, t search.Term) bool {
+func fits(v search.Value, t search.Term, m search.Match) bool {
+	switch m {
+	case search.Exact:
+		return v.Text == t.Text && v.Code == t.Code
+	case search.Contains:
+		return strings.Contains(v.Text, t.Text)
+	case search.Called:
+		return strings.HasPrefix(v.Text, t.Text)
+	case search.Plain:
+	}
 	switch v.Kind {
 	case search.Token:
 		anyCode := t.SystemGiven && t.Code == ""
@@ -75,6 +110,13 @@ func fits(v search.Value, t search.Term) bool {
 		return strings.HasPrefix(v.Text, t.Text)
 	case search.URI:
 		return v.Code == t.Code
+	case search.Quantity:
+		unit := t.Code == "" || v.Code == t.Code && v.System == t.System
+		if !t.SystemGiven {
+			unit = t.Code == "" || v.Code == t.Code || v.Text == t.Code
+		}
+		return unit && compares(v, t)
+	case search.Composite:
 	}
 	return false
 }
@@ -100,25 +142,52 @@ func compares(v search.Value, t search.Term) bool {
 		return v.Lo > t.Hi
 	case search.PrefixEndsBefore:
 		return v.Hi < t.Lo
+	case search.PrefixApproximate:
+		return v.Lo <= t.Hi && v.Hi >= t.Lo
 	case search.PrefixEqual:
 	}
 	return contained
 }
 
+// compareBy compares by one key, what has none last.
+func compareBy(a, b store.Resource, s search.Sort) int {
+	keyA, hasA := sortKey(a, s)
+	keyB, hasB := sortKey(b, s)
+	switch {
+	case hasA != hasB && hasA:
+		return -1
+	case hasA != hasB:
+		return 1
+	case !hasA:
+		return 0
+	}
+	c := compareKeys(keyA, keyB)
+	if s.Descending {
+		return -c
+	}
+	return c
+}
+
+func compareKeys(a, b search.Key) int {
+	return cmp.Or(cmp.Compare(a.Number, b.Number), strings.Compare(a.Text, b.Text))
+}
+
 // sortKey gives of several values the one that comes first in the order
 // (R4 search.html#sort).
-func sortKey(r store.Resource, s search.Sort) (key int64, ok bool) {
-	if s.Param == "" {
-		return 0, true
-	}
-	key = math.MaxInt64
-	if s.Descending {
-		key = math.MinInt64
-	}
-	for _, v := range valuesOf(r, s.Param, search.Date) {
-		ok = true
-		if s.Descending == (v.Lo > key) {
-			key = v.Lo
+func sortKey(r store.Resource, s search.Sort) (key search.Key, ok bool) {
+	for _, v := range valuesOf(r, s.Param, s.Kind) {
+		k := search.Key{Number: v.Lo}
+		switch s.Kind {
+		case search.String:
+			k = search.Key{Text: v.Text}
+		case search.Token, search.Reference, search.URI:
+			if k = (search.Key{Text: v.Code}); v.Code == "" {
+				continue
+			}
+		case search.Date, search.Quantity, search.Composite:
+		}
+		if !ok || (compareKeys(k, key) < 0) != s.Descending && compareKeys(k, key) != 0 {
+			key, ok = k, true
 		}
 	}
 	return key, ok
