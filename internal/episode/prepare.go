@@ -1,6 +1,7 @@
 package episode
 
 import (
+	"cmp"
 	"context"
 	"net/url"
 	"slices"
@@ -97,11 +98,11 @@ func (b *batch) identifyWork(ctx context.Context, w *work) error {
 	body := w.Body
 	if w.Method == methodPatch {
 		if body, err = patched(current.Body, w.Body); err != nil {
-			return err
+			return cmp.Or(w.stale(), err)
 		}
 	}
 	if w.doc = b.read(w, body); w.doc == nil {
-		return nil
+		return w.stale()
 	}
 	if id := w.doc.Root.Str("id"); id != w.ID {
 		b.issues = append(b.issues, outcome.Errorf(outcome.CodeInvalid, w.root()+".id", "the id must be that of the URL"))
@@ -140,10 +141,19 @@ func (b *batch) read(w *work, body []byte) *tree.Document {
 	return doc
 }
 
-// match checks If-Match where it was sent. A Task that is completed again is looked at
-// later: that has been done, whatever the version (RFC 9110 section 13.1.1).
+// match checks If-Match. A Task that is completed again is looked at later: that has been
+// done, whatever the version (RFC 9110 section 13.1.1).
 func (w *work) match() error {
-	if w.IfMatch == "" || w.again() {
+	if w.again() {
+		return nil
+	}
+	return w.stale()
+}
+
+// stale refuses, where If-Match was sent, what was meant for another version; whatever is
+// wrong with the content may be so because of that (RFC 9110 section 13.2.1).
+func (w *work) stale() error {
+	if w.IfMatch == "" {
 		return nil
 	}
 	tag := strings.Trim(strings.TrimPrefix(w.IfMatch, "W/"), `"`)

@@ -230,6 +230,9 @@ func TestPatch(t *testing.T) {
 	} {
 		_, err := b.patch(task, tt.patch, version)
 		require.Equal(t, tt.want, outcome.KindOf(err), "%s: %v", name, err)
+		// What the version is comes before what is in the content (RFC 9110 section 13.2.1).
+		_, err = b.patch(task, tt.patch, `W/"7"`)
+		require.Equal(t, outcome.CodeConflict, outcome.KindOf(err), "%s: %v", name, err)
 	}
 	r, err := b.patch(task, `[{"op":"test","path":"/status","value":"ready"},{"op":"replace","path":"/status","value":"in-progress"},
 		{"op":"add","path":"/owner","value":{"display":"Nurse Abiola"}},

@@ -1,6 +1,8 @@
 package fhir
 
 import (
+	"strings"
+
 	"fhirsvc/internal/fhir/outcome"
 )
 
@@ -22,17 +24,22 @@ func (d *decoder) message(root *reader) {
 	}
 	header := &d.entries[0]
 	d.reject(d.faults[header.index]...)
-	d.header(d.reader(header))
+	d.header(d.reader(header), header.fullURL)
 }
 
-func (d *decoder) header(r *reader) {
+// header reads the MessageHeader. Some libraries leave a resource's id out where the entry's
+// fullUrl is a UUID; then that is the message's identity.
+func (d *decoder) header(r *reader, fullURL string) {
 	d.notice.Source = r.root.Get("source").Str("endpoint")
 	if d.notice.Source == "" {
 		r.fault(outcome.CodeRequired, "source.endpoint", r.root.Get("source"), "the endpoint of the sender is needed: with the header's id it is the identity of the message")
 	}
 	d.notice.ID = r.root.Str("id")
+	if uuid, ok := strings.CutPrefix(fullURL, "urn:uuid:"); ok && d.notice.ID == "" {
+		d.notice.ID = uuid
+	}
 	if d.notice.ID == "" {
-		r.fault(outcome.CodeRequired, "id", nil, "the header's id is needed: it is the identity of the message")
+		r.fault(outcome.CodeRequired, "id", nil, "the header's id, or a UUID as its fullUrl, is needed: it is the identity of the message")
 	}
 	event := readCoding(r.root.Get("eventCoding"))
 	focus := d.focus(r)

@@ -225,3 +225,14 @@ func BenchmarkDecodeNotice(b *testing.B) {
 		require.NotNil(b, n)
 	}
 }
+
+// HAPI FHIR's client, for one, writes no id where fullUrl is a UUID.
+func TestTheIdentityOfAMessageMayBeItsFullURL(t *testing.T) {
+	body := eventOf(rightRadial)
+	require.Equal(t, "m1", noticeOf(t, body).ID, "the id comes first")
+	without := strings.Replace(body, `"id":"m1",`, "", 1)
+	uuid := "7b0c1d9e-54b5-4a3c-9e57-0d5a3c1f2b11"
+	require.Equal(t, uuid, noticeOf(t, strings.Replace(without, "urn:uuid:1", "urn:uuid:"+uuid, 1)).ID)
+	_, issues := DecodeNotice(parsed(t, strings.Replace(without, "urn:uuid:1", "https://lindenbrook.example/m/1", 1)), nil, true)
+	require.True(t, outcome.HasErrors(issues))
+}

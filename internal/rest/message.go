@@ -26,7 +26,11 @@ func (s *server) processMessage(c echo.Context) error {
 	if err := mustBeResource(c); err != nil {
 		return err
 	}
-	if err := onlyFormat(c.QueryParams()); err != nil { // async and response-url
+	query := c.QueryParams()
+	if query.Get("async") == "false" { // some clients say what is the default anyway
+		query.Del("async")
+	}
+	if err := onlyFormat(query); err != nil { // async=true and response-url
 		return err
 	}
 	ctx := c.Request().Context()

@@ -241,6 +241,7 @@ func TestOperationsAndSystemInteractionsAnswer(t *testing.T) {
 		a := w.send(r.Methods[0], operationAddress(r), operationBody(r))
 		require.True(t, a.StatusCode == 200 || a.StatusCode == 404 && strings.Contains(r.Path, ":id"), "%s: %s", r.Path, a.text)
 	}
+	require.Equal(t, 200, w.send(http.MethodPost, "/fhir/$process-message?async=false", "{}").StatusCode, "which it is anyway")
 	w.send(http.MethodPost, "/fhir/$validate", "{}").refused(t, 404, outcome.CodeNotFound)
 	w.get("/fhir?_type=Task").refused(t, 405, outcome.CodeNotSupported)
 	w.get("/fhir/_history").refused(t, 404, outcome.CodeNotFound)

@@ -33,7 +33,8 @@ type Parameter struct {
 	Name          string
 	Type          string // of R4, such as instant, integer, string
 	Required      bool
-	Least, Most   int // of an integer, both included; no bounds if both are 0
+	Least, Most   int    // of an integer, both included; no bounds if both are 0
+	Only          string // the one value that is served, "" for any
 	Documentation string
 }
 
@@ -45,6 +46,7 @@ func operations() []operation {
 			Definition: "http://hl7.org/fhir/OperationDefinition/MessageHeader-process-message",
 			Summary:    "Takes in an event as a FHIR message and answers it at once.",
 			Method:     http.MethodPost, Counts: interactionOperation, Of: "Bundle", Takes: "Bundle", Gives: "Bundle",
+			Query:  []Parameter{{Name: "async", Type: "boolean", Only: "false", Documentation: "It is answered at once."}},
 			handle: func(s *server) echo.HandlerFunc { return s.processMessage },
 		},
 		{

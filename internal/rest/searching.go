@@ -163,8 +163,8 @@ func (s *server) found(base, resourceType string, a asked, page store.Page, incl
 
 // ask reads the parameters of a first page, or the cursor of another one.
 func (s *server) ask(base, resourceType string, params url.Values, h search.Handling) (asked, error) {
-	if text := params.Get(cursorParam); text != "" {
-		return s.askOn(base, resourceType, params, text)
+	if params.Has(cursorParam) {
+		return s.askOn(base, resourceType, params, params.Get(cursorParam))
 	}
 	return s.askAt(base, resourceType, params, h, s.o.Clock())
 }

@@ -1,6 +1,9 @@
 package outcome
 
-import "encoding/json"
+import (
+	"encoding/json"
+	"strings"
+)
 
 type resource struct {
 	ResourceType string      `json:"resourceType"`
@@ -27,12 +30,12 @@ func JSON(issues []Issue) []byte {
 	}
 	out := resource{ResourceType: "OperationOutcome"}
 	for _, i := range issues {
-		j := issueJSON{Severity: i.Severity, Code: i.Code, Diagnostics: i.Diagnostics}
+		j := issueJSON{Severity: i.Severity, Code: i.Code, Diagnostics: text(i.Diagnostics)}
 		if i.Details != "" {
-			j.Details = &detailsJSON{Text: i.Details}
+			j.Details = &detailsJSON{Text: text(i.Details)}
 		}
 		if i.Expression != "" {
-			j.Expression = []string{i.Expression}
+			j.Expression = []string{text(i.Expression)}
 		}
 		out.Issue = append(out.Issue, j)
 	}
@@ -41,6 +44,18 @@ func JSON(issues []Issue) []byte {
 		panic(err) // plain strings always marshal
 	}
 	return b
+}
+
+// text is what was received as an R4 string, which has no control characters but tab and line
+// breaks (hl7.org/fhir/R4/datatypes.html#string): the sign for what can't be shown stands for
+// the others.
+func text(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\t' && r != '\n' && r != '\r' {
+			return '\uFFFD'
+		}
+		return r
+	}, s)
 }
 
 // JSONOf renders an error as an OperationOutcome: its issues if it carries any,

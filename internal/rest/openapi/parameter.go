@@ -98,6 +98,9 @@ func requestParameters(r rest.Route) openapi3.Parameters {
 func queryParameter(p rest.Parameter) *openapi3.Parameter {
 	out := openapi3.NewQueryParameter(p.Name).WithDescription(p.Documentation).WithRequired(p.Required)
 	out.Schema = refTo(p.Type)
+	if p.Only != "" {
+		out.WithSchema(oneOf(p.Only))
+	}
 	if p.Least != 0 || p.Most != 0 {
 		out.WithSchema(openapi3.NewIntegerSchema().WithMin(float64(p.Least)).WithMax(float64(p.Most)))
 	}
