@@ -45,7 +45,7 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 ##-- tests
 
-.PHONY: test quick race model-check scenario golden test-db e2e peers conformance fuzz bench bench-validate cover db-up db-down
+.PHONY: test quick race model-check scenario golden test-db e2e peers interface conformance fuzz bench bench-validate cover db-up db-down
 test: e2e ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
@@ -71,10 +71,13 @@ e2e: ## the tests over the wire against the real binary; what they stored is kep
 	rm -rf $(PEERS)/stored && mkdir -p $(PEERS)/stored
 	FHIRSVC_TEST_KEEP=$(abspath $(PEERS)/stored) $(WITH_DB) $(TEST) -count=1 ./cmd/...
 
-peers: ## fetch and build the validators of others (needs Java 17, Maven and Node 20)
+peers: ## fetch and build the validators and clients of others (needs Java 17, Maven, Node 20 and Python 3.10)
 	.ci/conformance/prepare $(PEERS)
 
-conformance: peers e2e ## the validator beside those of others, see docs/validation.md
+interface: peers ## the HTTP interface tried by the clients and checkers of others
+	.ci/conformance/interface $(PEERS)
+
+conformance: interface e2e ## the interface as above, and the validator beside those of others, see docs/validation.md
 	rm -rf $(PEERS)/package && $(GO) run ./cmd/fhirsvc conformance -o $(PEERS)/package
 	$(GO) run ./internal/conformance/run $(UPDATE) -java $(PEERS)/java -npm $(PEERS)/npm/node_modules -google $(PEERS)/google \
 		testdata/fhir $(PEERS)/package $(PEERS)/stored
