@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"slices"
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir"
@@ -28,7 +27,7 @@ func (i interaction) permission() smart.Permission {
 	switch i {
 	case interactionRead, interactionVread, interactionHistory:
 		return smart.Read
-	case interactionSearch:
+	case interactionSearch, interactionHistoryType: // both of a type
 		return smart.Search
 	case interactionCreate, interactionOperation:
 		return smart.Create
@@ -195,17 +194,11 @@ func (f fenced) seen(ctx context.Context, r store.Resource, err error, what stri
 	return r, nil
 }
 
-// history gives the versions that may be seen, if the current one may.
-func (f fenced) history(ctx context.Context, resourceType, id string) ([]store.Resource, error) {
-	all, err := f.reading.History(ctx, resourceType, id)
-	if err != nil {
-		return nil, err
-	}
-	if _, err := f.seen(ctx, all[0], nil, id); err != nil {
-		return nil, err
-	}
-	unit := all[0].Unit
-	return slices.DeleteFunc(all, func(r store.Resource) bool { return r.Unit != unit && !f.units.Has(r.Unit) }), nil
+// past gives the versions that may be seen.
+func (f fenced) past(ctx context.Context, p store.Past) (store.PastPage, error) {
+	q := f.units.Limit(search.Query{Type: p.Type})
+	p.Units, p.Shared = q.Units, q.Shared
+	return f.reading.Past(ctx, p)
 }
 
 func (f fenced) search(ctx context.Context, q search.Query) (store.Page, error) {

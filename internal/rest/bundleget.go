@@ -21,6 +21,8 @@ func (b *batch) get(ctx context.Context, address string) (reply, error) {
 	switch {
 	case len(path) == 1:
 		return b.searchset(ctx, b.base, path[0], query, handling(b.header))
+	case len(path) == 2 && path[1] == "_history":
+		return b.versionsOfType(ctx, b.base, path[0], query)
 	case len(path) == 2:
 		return b.current(ctx, path[0], path[1], query)
 	case len(path) == 3 && path[2] == "_history":
@@ -40,11 +42,15 @@ func (b *batch) checkGet(ctx context.Context, address string) error {
 	if _, known := serves(path[0], interactionRead); !known {
 		return refuse(http.StatusNotFound, outcome.CodeNotSupported, "resources of this type are not served")
 	}
-	if len(path) > 1 {
-		wrong := onlyFormat(query)
-		if len(path) != 3 {
-			_, wrong = viewed(path[0], query)
-		}
+	switch last := path[len(path)-1]; {
+	case last == "_history" && len(path) == 2:
+		_, wrong := b.past(strings.Join(path, "/"), query)
+		return b.mayLook(ctx, interactionHistoryType, path[0], wrong)
+	case last == "_history":
+		_, wrong := b.past(strings.Join(path, "/"), query)
+		return b.mayLook(ctx, interactionHistory, path[0], wrong)
+	case len(path) > 1:
+		_, wrong := viewed(path[0], query)
 		return b.mayLook(ctx, interactionRead, path[0], wrong)
 	}
 	if err := b.mayLook(ctx, interactionSearch, path[0], nil); err != nil {

@@ -157,7 +157,7 @@ func resourceCapabilities() []resourceCapability {
 	var out []resourceCapability
 	for _, r := range resources() {
 		k := resourceCapability{
-			Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "not-match", Operation: operationsOf(r.Type),
+			Type: r.Type, Versioning: "versioned", ReadHistory: true, ConditionalRead: "full-support", Operation: operationsOf(r.Type),
 			SearchInclude: search.IncludesOf(r.Type), SearchRevInclude: search.RevIncludesOf(r.Type),
 		}
 		for _, p := range profiles.All() {
@@ -172,7 +172,7 @@ func resourceCapabilities() []resourceCapability {
 				k.ConditionalCreate = true
 			case interactionUpdate:
 				k.Versioning = "versioned-update"
-			case interactionRead, interactionVread, interactionHistory, interactionSearch, interactionPatch, interactionOperation:
+			case interactionRead, interactionVread, interactionHistory, interactionHistoryType, interactionSearch, interactionPatch, interactionOperation:
 			}
 		}
 		for _, p := range search.Params(r.Type) {

@@ -6,13 +6,14 @@ import "fhirsvc/internal/fhir/search"
 type interaction string
 
 const (
-	interactionRead    interaction = "read"
-	interactionVread   interaction = "vread"
-	interactionHistory interaction = "history-instance"
-	interactionSearch  interaction = "search-type"
-	interactionCreate  interaction = "create"
-	interactionUpdate  interaction = "update"
-	interactionPatch   interaction = "patch"
+	interactionRead        interaction = "read"
+	interactionVread       interaction = "vread"
+	interactionHistory     interaction = "history-instance"
+	interactionHistoryType interaction = "history-type"
+	interactionSearch      interaction = "search-type"
+	interactionCreate      interaction = "create"
+	interactionUpdate      interaction = "update"
+	interactionPatch       interaction = "patch"
 	// interactionOperation is of an operation that is like none of the others; it is of
 	// no type's table.
 	interactionOperation interaction = "operation"
@@ -38,7 +39,7 @@ func resources() []served {
 	types := search.Types()
 	out := make([]served, 0, len(types))
 	for _, t := range types {
-		list := []interaction{interactionRead, interactionVread, interactionHistory, interactionSearch}
+		list := []interaction{interactionRead, interactionVread, interactionHistory, interactionHistoryType, interactionSearch}
 		out = append(out, served{Type: t, Interactions: append(list, writes[t]...)})
 	}
 	return out

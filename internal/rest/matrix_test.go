@@ -32,7 +32,7 @@ type operation struct {
 // scopeLetters are those of SMART App Launch 2.2.
 func scopeLetters() map[string]string {
 	return map[string]string{
-		"read": "r", "vread": "r", "history-instance": "r", "search-type": "s", "create": "c", "update": "u", "patch": "u",
+		"read": "r", "vread": "r", "history-instance": "r", "history-type": "s", "search-type": "s", "create": "c", "update": "u", "patch": "u",
 	}
 }
 
@@ -189,7 +189,7 @@ func TestBundlesAreCheckedEntryByEntry(t *testing.T) {
 	w := newSecured(t)
 	allowed := entryOf("GET", "Task?_count=1", "")
 	for _, o := range operations(w, "x") {
-		if o.entry == "" || o.resourceType == "Task" && o.code == "search-type" {
+		if o.entry == "" || o.resourceType == "Task" && o.scope == "system/Task.s" {
 			continue
 		}
 		w.audit.taken()
@@ -248,6 +248,11 @@ func TestAnotherUnitsRecordIsNotThere(t *testing.T) {
 		if o.code == "search-type" {
 			require.Equal(t, "0", a.doc.Get("total").Text, o.name)
 			require.Equal(t, "1", w.send(o.method, path, o.body, o.contentType, theirs).doc.Get("total").Text, o.name)
+			continue
+		}
+		if o.code == "history-type" {
+			require.NotContains(t, a.text, "in-b", o.name)
+			require.Contains(t, w.send(o.method, path, o.body, o.contentType, theirs).text, "/in-b", o.name)
 			continue
 		}
 		a.refused(t, 404, outcome.CodeNotFound)

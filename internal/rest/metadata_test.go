@@ -150,8 +150,6 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 				require.Contains(t, []int{200, 201}, a.StatusCode, "%s %s: %s", name, i, a.text)
 			case advertised[name] == nil:
 				a.refused(t, 404, outcome.CodeNotSupported)
-			case i == "history-type":
-				a.refused(t, 404, outcome.CodeNotFound)
 			default:
 				a.refused(t, 405, outcome.CodeNotSupported)
 			}
@@ -170,7 +168,7 @@ func checkWrites(t *testing.T, advertised map[string]map[string]bool) {
 				got[name] = append(got[name], i)
 			}
 		}
-		for _, i := range []string{"read", "vread", "history-instance", "search-type"} {
+		for _, i := range []string{"read", "vread", "history-instance", "history-type", "search-type"} {
 			require.True(t, interactions[i], "%s %s", name, i)
 		}
 	}

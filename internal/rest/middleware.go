@@ -137,7 +137,7 @@ func browsers(origins []string) echo.MiddlewareFunc {
 			http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch,
 		},
 		AllowHeaders: []string{
-			"Accept", "Authorization", "Content-Type", "Prefer", "If-Match", "If-None-Match", "If-None-Exist", "X-Request-Id",
+			"Accept", "Authorization", "Content-Type", "Prefer", "If-Match", "If-None-Match", "If-Modified-Since", "If-None-Exist", "X-Request-Id",
 		},
 		ExposeHeaders: []string{"ETag", "Location", "Last-Modified", "X-Request-Id", "Retry-After", "WWW-Authenticate"},
 		MaxAge:        600,

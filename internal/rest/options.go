@@ -15,7 +15,7 @@ import (
 type Reading interface {
 	Read(ctx context.Context, resourceType, id string) (store.Resource, error)
 	ReadVersion(ctx context.Context, resourceType, id string, version int64) (store.Resource, error)
-	History(ctx context.Context, resourceType, id string) ([]store.Resource, error)
+	Past(ctx context.Context, p store.Past) (store.PastPage, error)
 	Search(ctx context.Context, q search.Query) (store.Page, error)
 }
 

@@ -48,23 +48,22 @@ func newPaging(key []byte) cipher.AEAD {
 	return aead
 }
 
-// seal gives the cursor of a place in the results of one type.
-func (s *server) seal(resourceType string, at place) string {
-	return base64.RawURLEncoding.EncodeToString(s.paging.Seal(nil, nil, encode(at), []byte(resourceType)))
+// seal gives the cursor that holds a place in one list, named by its address.
+func (s *server) seal(list string, at any) string {
+	return base64.RawURLEncoding.EncodeToString(s.paging.Seal(nil, nil, encode(at), []byte(list)))
 }
 
-// open reads a cursor; one that was changed or is of another type is refused.
-func (s *server) open(resourceType, text string) (place, error) {
-	var p place
+// open reads a cursor; one that was changed or is of another list is refused.
+func (s *server) open(list, text string, at any) error {
 	sealed, err := base64.RawURLEncoding.DecodeString(text)
 	if err != nil {
-		return p, badCursor()
+		return badCursor()
 	}
-	plain, err := s.paging.Open(nil, nil, sealed, []byte(resourceType))
-	if err != nil || json.Unmarshal(plain, &p) != nil {
-		return p, badCursor()
+	plain, err := s.paging.Open(nil, nil, sealed, []byte(list))
+	if err != nil || json.Unmarshal(plain, at) != nil {
+		return badCursor()
 	}
-	return p, nil
+	return nil
 }
 
 func badCursor() error {

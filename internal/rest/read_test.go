@@ -44,6 +44,13 @@ func TestConditionalRead(t *testing.T) {
 		require.Equal(t, `W/"1"`, a.Header.Get("ETag"))
 	}
 	require.Equal(t, 200, w.get("/fhir/Task/t1", `If-None-Match: W/"2"`).StatusCode)
+
+	// RFC 9110 section 13.1.3: to the second, and only where there is no If-None-Match.
+	since := "If-Modified-Since: " + w.get("/fhir/Task/t1").Header.Get("Last-Modified")
+	require.Equal(t, 304, w.get("/fhir/Task/t1", since).StatusCode)
+	require.Equal(t, 200, w.get("/fhir/Task/t1", since, `If-None-Match: W/"2"`).StatusCode)
+	require.Equal(t, 200, w.get("/fhir/Task/t1", "If-Modified-Since: Sat, 01 Mar 2025 08:00:00 GMT").StatusCode)
+	require.Equal(t, 200, w.get("/fhir/Task/t1", "If-Modified-Since: yesterday").StatusCode)
 }
 
 func TestHead(t *testing.T) {
@@ -110,7 +117,13 @@ func TestWhatIsNotThere(t *testing.T) {
 		{"/", 404, outcome.CodeNotFound},
 		{"/fhir", 405, outcome.CodeNotSupported},
 		{"/fhir/Task/t1?_elements=colour", 400, outcome.CodeNotSupported},
-		{"/fhir/Task/t1/_history?_since=2025", 400, outcome.CodeNotSupported},
+		{"/fhir/Task/t1/_history?_since=2025", 400, outcome.CodeInvalid},
+		{"/fhir/Task/t1/_history?_count=0", 400, outcome.CodeInvalid},
+		{"/fhir/Task/_history?_count=x", 400, outcome.CodeInvalid},
+		{"/fhir/Task/_history?_at=2025", 400, outcome.CodeNotSupported},
+		{"/fhir/Task/_history?_cursor=x", 400, outcome.CodeInvalid},
+		{"/fhir/Task/_history?_cursor=x&_count=2", 400, outcome.CodeInvalid},
+		{"/fhir/Medication/_history", 404, outcome.CodeNotSupported},
 	}
 	for _, tt := range tests {
 		t.Run(tt.path, func(t *testing.T) {

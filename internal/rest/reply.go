@@ -52,7 +52,7 @@ func (s *server) answer(c echo.Context, r reply) error {
 	}
 	switch c.Request().Method {
 	case http.MethodGet, http.MethodHead:
-		if r.resource != nil && matches(c.Request().Header.Get("If-None-Match"), r.resource.Version) {
+		if r.resource != nil && unchanged(c.Request().Header, r.resource) {
 			return c.NoContent(http.StatusNotModified)
 		}
 	default:
@@ -64,6 +64,16 @@ func (s *server) answer(c echo.Context, r reply) error {
 		}
 	}
 	return c.Blob(r.status, contentType, r.body)
+}
+
+// unchanged reports whether a client has a version already, by its tag or, when it names
+// none, by its time to the second (RFC 9110 section 13.1.3).
+func unchanged(h http.Header, r *store.Resource) bool {
+	if tags := h.Get("If-None-Match"); tags != "" {
+		return matches(tags, r.Version)
+	}
+	since, err := http.ParseTime(h.Get("If-Modified-Since"))
+	return err == nil && !r.Updated.Truncate(time.Second).After(since)
 }
 
 // matches reads If-None-Match: a list of entity tags, weak or not, or *.

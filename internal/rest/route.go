@@ -104,7 +104,9 @@ func (i interaction) routes(resourceType string) []Route {
 	case interactionVread:
 		return []Route{at(get(), "/:id/_history/:version", "One version.", "", resourceType, (*server).vread)}
 	case interactionHistory:
-		return []Route{at(get(), "/:id/_history", "All versions, newest first, without paging.", "", "Bundle", (*server).history)}
+		return []Route{at(get(), "/:id/_history", "The versions of one, newest first.", "", "Bundle", (*server).history)}
+	case interactionHistoryType:
+		return []Route{at(get(), "/_history", "The versions of all, newest first.", "", "Bundle", (*server).historyOfType)}
 	case interactionSearch:
 		return []Route{
 			at(get(), "", "Search.", "", "Bundle", (*server).search),

@@ -215,8 +215,8 @@ func (s *server) askOn(base, resourceType string, params url.Values, cursor stri
 			return asked{}, outcome.Fail(outcome.CodeInvalid, "", "a link to a page is taken as it is: its filters are in it")
 		}
 	}
-	p, err := s.open(resourceType, cursor)
-	if err != nil {
+	var p place
+	if err := s.open(resourceType, cursor, &p); err != nil {
 		return asked{}, err
 	}
 	sealed, err := url.ParseQuery(p.Query)

@@ -63,6 +63,35 @@ type Page struct {
 	Previous *search.Cursor // for Query.Before
 }
 
+// Past asks for versions of all resources of a Type, by the instant at which they were
+// written, or with ID of one, by their number: the newest first, none written before Since
+// unless that is zero. Count is the page size, at least 1. The page is the first one or what
+// comes right After a place. Units, when not nil, limits the resources to these units and, as
+// Shared says, to some of what belongs to no unit; and their versions to those of the unit
+// that the resource has now, and of these units.
+type Past struct {
+	Type  string
+	ID    string
+	Since time.Time
+	Count int
+	After *Place
+	Units []string
+	search.Shared
+}
+
+// Place is a place among versions: beside this one.
+type Place struct {
+	Updated time.Time
+	ID      string
+	Version int64
+}
+
+// PastPage is one page of versions. Next is nil on the last one.
+type PastPage struct {
+	Versions []Resource // without Index
+	Next     *Place
+}
+
 // Resources reads resource versions. The Resource values come without Index.
 type Resources interface {
 	// Read gives the current version; not-found if there is none.
@@ -71,6 +100,8 @@ type Resources interface {
 	ReadVersion(ctx context.Context, resourceType, id string, version int64) (Resource, error)
 	// History gives all versions, newest first; not-found if there is none.
 	History(ctx context.Context, resourceType, id string) ([]Resource, error)
+	// Past gives versions, newest first; empty if there is none.
+	Past(ctx context.Context, p Past) (PastPage, error)
 	// Search answers a query on the current versions.
 	Search(ctx context.Context, q search.Query) (Page, error)
 	// Identity gives the id of the resource that holds a business identifier.

@@ -49,8 +49,11 @@ func operationID(r rest.Route) string {
 		words[i+1] = strings.ToUpper(w[:1]) + w[1:]
 	}
 	id := strings.Join(words, "") + r.Type
-	if strings.HasSuffix(r.Path, "/_search") {
+	switch {
+	case strings.HasSuffix(r.Path, "/_search"):
 		id += "ByForm"
+	case r.Interaction == "history-type":
+		id += "s" // historyTasks
 	}
 	return id
 }

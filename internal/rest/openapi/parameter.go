@@ -32,6 +32,12 @@ func parameters() openapi3.ParametersMap {
 			WithSchema(patterned(idPattern)),
 		"If-None-Match": openapi3.NewHeaderParameter("If-None-Match").WithDescription("304 when this version is the current one.").
 			WithSchema(patterned(`^(\*|(W/)?"[A-Za-z0-9.\-]+")$`)),
+		"If-Modified-Since": openapi3.NewHeaderParameter("If-Modified-Since").WithDescription("304 when nothing changed since; If-None-Match comes first.").
+			WithSchema(openapi3.NewStringSchema()),
+		"_since": openapi3.NewQueryParameter("_since").WithDescription("Versions of this instant or later.").
+			WithSchema(openapi3.NewDateTimeSchema()),
+		"_versions": openapi3.NewQueryParameter("_count").WithDescription("The most versions on a page.").
+			WithSchema(openapi3.NewIntegerSchema().WithMin(1)),
 		"If-Match": openapi3.NewHeaderParameter("If-Match").WithDescription("412 when another version is current. A claim of a Task must have it.").
 			WithSchema(patterned(`^W/"[0-9]{1,18}"$`)),
 		"If-None-Exist": openapi3.NewHeaderParameter("If-None-Exist").WithDescription("A search; a repeat is answered with the first one.").
@@ -76,8 +82,11 @@ func requestParameters(r rest.Route) openapi3.Parameters {
 	case "read", "vread":
 		shared("If-None-Match")
 		out = append(out, parts(r.Type, "true", "text", "data", "false")...)
+		shared("If-Modified-Since")
 	case "capabilities":
 		shared("If-None-Match")
+	case "history-instance", "history-type":
+		shared("_cursor", "_since", "_versions")
 	case "create":
 		shared("If-None-Exist", "return")
 	case "update", "patch":

@@ -30,6 +30,23 @@ func (dialect) Instant(micros int64) any { return micros }
 func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) {
 	text, args := searchsql.Build(q, dialect{})
 	scan := searchsql.NewScan(q)
+	if err := s.scan(ctx, scan, text, args); err != nil {
+		return store.Page{}, fault("search", err)
+	}
+	return scan.Page(), nil
+}
+
+// Past gives versions, newest first.
+func (s *Store) Past(ctx context.Context, p store.Past) (store.PastPage, error) {
+	text, args := searchsql.BuildPast(p, dialect{})
+	scan := searchsql.NewPastScan(p)
+	if err := s.scan(ctx, scan, text, args); err != nil {
+		return store.PastPage{}, fault("past", err)
+	}
+	return scan.PageOfPast(p), nil
+}
+
+func (s *Store) scan(ctx context.Context, scan *searchsql.Scan, text string, args []any) error {
 	rows, err := s.read.QueryContext(ctx, text, args...)
 	_, err = list(rows, err, func(r *sql.Rows) (struct{}, error) {
 		if err := r.Scan(scan.Into()...); err != nil {
@@ -37,8 +54,5 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 		}
 		return struct{}{}, scan.Take()
 	})
-	if err != nil {
-		return store.Page{}, fault("search", err)
-	}
-	return scan.Page(), nil
+	return err
 }

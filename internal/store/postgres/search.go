@@ -35,10 +35,27 @@ func (dialect) Instant(micros int64) any { return time.UnixMicro(micros) }
 // the way other statements are planned (see setDefaults). The settings end with the
 // batch, which is one transaction.
 func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) {
-	const plan = `SELECT set_config('plan_cache_mode', 'force_custom_plan', true), set_config('enable_seqscan', 'on', true),
-  set_config('enable_hashjoin', 'on', true), set_config('enable_mergejoin', 'on', true)`
 	text, args := searchsql.Build(q, dialect{})
 	scan := searchsql.NewScan(q)
+	if err := s.scan(ctx, scan, text, args); err != nil {
+		return store.Page{}, fault("search", err)
+	}
+	return scan.Page(), nil
+}
+
+// Past gives versions, newest first. It is planned as a search is.
+func (s *Store) Past(ctx context.Context, p store.Past) (store.PastPage, error) {
+	text, args := searchsql.BuildPast(p, dialect{})
+	scan := searchsql.NewPastScan(p)
+	if err := s.scan(ctx, scan, text, args); err != nil {
+		return store.PastPage{}, fault("past", err)
+	}
+	return scan.PageOfPast(p), nil
+}
+
+func (s *Store) scan(ctx context.Context, scan *searchsql.Scan, text string, args []any) error {
+	const plan = `SELECT set_config('plan_cache_mode', 'force_custom_plan', true), set_config('enable_seqscan', 'on', true),
+  set_config('enable_hashjoin', 'on', true), set_config('enable_mergejoin', 'on', true)`
 	batch := &pgx.Batch{}
 	batch.Queue(plan)
 	batch.Queue(text, args...).Query(func(rows pgx.Rows) error {
@@ -50,8 +67,5 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 		})
 		return err
 	})
-	if err := s.pool.SendBatch(ctx, batch).Close(); err != nil {
-		return store.Page{}, fault("search", err)
-	}
-	return scan.Page(), nil
+	return s.pool.SendBatch(ctx, batch).Close()
 }
