@@ -17,13 +17,14 @@ type access struct {
 	perSecond      int // requests of a client; 0: no limit
 	maxConnections int // 0: no limit
 	tls            *tls.Config
-	certified      bool // clients need a certificate
+	origins        []string // of pages that may call
+	certified      bool     // clients need a certificate
 	audited        bool
 }
 
 // openAccess makes of the configuration what it says, and warns of what is left open.
 func openAccess(ctx context.Context, c Config, log *slog.Logger) (access, error) {
-	a := access{maxConnections: c.MaxConnections, audited: true, certified: c.TLSClientCA != ""}
+	a := access{maxConnections: c.MaxConnections, origins: c.Origins, audited: true, certified: c.TLSClientCA != ""}
 	certificates, err := openCertificates(c, log)
 	if err != nil {
 		return a, usageError{err}

@@ -40,9 +40,10 @@ type Config struct {
 	UnitsClaim      string
 	PerSecond       int // requests of a client
 	MaxConnections  int
-	TLSCert         string // file
-	TLSKey          string // file
-	TLSClientCA     string // file
+	Origins         []string // of browsers' pages that may call
+	TLSCert         string   // file
+	TLSKey          string   // file
+	TLSClientCA     string   // file
 	ChangesResource bool
 	LogLevel        slog.Level
 	ShutdownTimeout time.Duration

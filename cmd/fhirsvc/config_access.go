@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/url"
 	"strconv"
+	"strings"
 )
 
 // The kinds of authentication.
@@ -38,6 +39,7 @@ func accessSettings() []setting {
 		{name: "FHIRSVC_UNITS_CLAIM", standard: "fhirsvc_units", set: func(c *Config, s string) error { c.UnitsClaim = s; return nil }},
 		number("FHIRSVC_REQUESTS_PER_SECOND", "100", func(c *Config) *int { return &c.PerSecond }),
 		number("FHIRSVC_MAX_CONNECTIONS", "1000", func(c *Config) *int { return &c.MaxConnections }),
+		{name: "FHIRSVC_CORS_ORIGINS", set: func(c *Config, s string) (err error) { c.Origins, err = readOrigins(s); return err }},
 		file("FHIRSVC_TLS_CERT", func(c *Config) *string { return &c.TLSCert }),
 		file("FHIRSVC_TLS_KEY", func(c *Config) *string { return &c.TLSKey }),
 		file("FHIRSVC_TLS_CLIENT_CA", func(c *Config) *string { return &c.TLSClientCA }),
@@ -69,6 +71,19 @@ func (c Config) halves() []error {
 	want((c.TLSCert == "") != (c.TLSKey == ""), "FHIRSVC_TLS_CERT, FHIRSVC_TLS_KEY: both must be set, or neither")
 	want(c.TLSClientCA != "" && c.TLSCert == "", "FHIRSVC_TLS_CLIENT_CA: needs FHIRSVC_TLS_CERT and FHIRSVC_TLS_KEY")
 	return faults
+}
+
+// readOrigins reads a list of origins (RFC 6454 section 6.2), comma between. One for all, *, is
+// refused: whatever page a nurse has open could ask then.
+func readOrigins(text string) ([]string, error) {
+	origins := strings.Split(text, ",")
+	for _, o := range origins {
+		u, err := url.Parse(o)
+		if err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || u.Scheme+"://"+u.Host != o || strings.Contains(o, "*") {
+			return nil, errors.New("want origins such as https://screen.example, with a comma between")
+		}
+	}
+	return origins, nil
 }
 
 // wantSecureURL takes https, and http to this machine alone: keys that came over an open

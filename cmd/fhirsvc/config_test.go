@@ -50,7 +50,7 @@ func TestReadConfigNamesEveryProblemAtOnce(t *testing.T) {
 		"FHIRSVC_AUTHENTICATION": "basic", "FHIRSVC_CHANGES_RESOURCE": "perhaps", "FHIRSVC_LOG_LEVEL": "loud",
 		"FHIRSVC_SHUTDOWN_TIMEOUT": "-1s", "FHIRSVC_BASE_URL": "hospital",
 		"FHIRSVC_ISSUER": "http://issuer.example", "FHIRSVC_JWKS_URL": "file:///keys", "FHIRSVC_TOKEN_URL": "issuer",
-		"FHIRSVC_REQUESTS_PER_SECOND": "0", "FHIRSVC_MAX_CONNECTIONS": "many", "FHIRSVC_TLS_CLIENT_CA": "/ca",
+		"FHIRSVC_REQUESTS_PER_SECOND": "0", "FHIRSVC_MAX_CONNECTIONS": "many", "FHIRSVC_CORS_ORIGINS": "*", "FHIRSVC_TLS_CLIENT_CA": "/ca",
 	}
 	anyText := []string{ // a file name, an audience or a claim can be anything
 		"FHIRSVC_NATS_CREDENTIALS", "FHIRSVC_AUDIENCE", "FHIRSVC_JWKS_FILE", "FHIRSVC_UNITS_CLAIM", "FHIRSVC_TLS_CERT", "FHIRSVC_TLS_KEY",

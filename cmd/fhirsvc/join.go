@@ -135,7 +135,7 @@ func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
 	}
 	options := rest.Options{
 		Reading: o.store, Charting: n.service, Messaging: n.service, Planning: n.service,
-		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Client: anybody(),
+		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Origins: o.access.origins, Client: anybody(),
 		Tokens: o.access.tokens, Smart: o.access.smart, RequestsPerSecond: o.access.perSecond, ClientCertificates: o.access.certified,
 		PagingKey: []byte(key), Version: version(), Built: built(), Clock: o.clock,
 	}

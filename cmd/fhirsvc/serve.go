@@ -40,6 +40,8 @@ Settings (environment):
   FHIRSVC_UNITS_CLAIM       the claim with a client's units, fhirsvc_units
   FHIRSVC_REQUESTS_PER_SECOND  how often one client may ask with smart, 100
   FHIRSVC_MAX_CONNECTIONS   how many connections are taken at a time, 1000
+  FHIRSVC_CORS_ORIGINS      origins of pages that may call from a browser, comma
+                            between; none if empty
   FHIRSVC_TLS_CERT          certificate file; TLS ends here if it is set
   FHIRSVC_TLS_KEY           its key file; both are read again when they change
   FHIRSVC_TLS_CLIENT_CA     clients must have a certificate from these authorities
