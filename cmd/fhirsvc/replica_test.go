@@ -69,10 +69,11 @@ func (s site) migrate(t *testing.T) {
 	require.Zero(t, code, stderr)
 }
 
-// serve starts a replica and waits until it is ready.
-func (s site) serve(t *testing.T) *ward {
+// serve starts a replica, with settings beside or instead of the site's, and waits until it
+// is ready.
+func (s site) serve(t *testing.T, more ...string) *ward {
 	t.Helper()
-	p := launch(t, s.env(), "serve")
+	p := launch(t, append(s.env(), more...), "serve")
 	require.Eventually(t, func() bool {
 		_, rest, found := strings.Cut(p.stderr.String(), `"address":"`)
 		address, _, _ := strings.Cut(rest, `"`)
