@@ -21,7 +21,7 @@ func (w *world) asked(method, path, encodings string, headers ...string) (*http.
 	r.Header.Set("Accept-Encoding", encodings)
 	a, err := w.server.Client().Do(r)
 	require.NoError(w.t, err)
-	defer a.Body.Close() //nolint:errcheck // read to its end
+	defer a.Body.Close()
 	body, err := io.ReadAll(a.Body)
 	require.NoError(w.t, err)
 	return a, body
