@@ -1,5 +1,7 @@
 package fhir
 
+import "sync"
+
 // Use says in which element a concept of the local code system stands.
 type Use string
 
@@ -44,12 +46,19 @@ func Concepts() []Concept {
 	return append(all, orderConcepts()...)
 }
 
+// displays are looked up with every resource that is written.
+var displays = sync.OnceValue(func() map[Code]string {
+	all := map[Code]string{}
+	for _, x := range Concepts() {
+		all[x.Code] = x.Display
+	}
+	return all
+})
+
 // Display gives the display of the code; the code itself when it is not in the table.
 func (c Code) Display() string {
-	for _, x := range Concepts() {
-		if x.Code == c {
-			return x.Display
-		}
+	if d, ok := displays()[c]; ok {
+		return d
 	}
 	return string(c)
 }

@@ -80,7 +80,7 @@ func drawChangeset(rt *rapid.T, m *model, run int) store.Changeset {
 		c.Episodes = append(c.Episodes, step(id, max(0, m.episodes[id]+off.Draw(rt, "off"))))
 	}
 	for _, id := range keys(rt, run, "resource") {
-		c.Resources = append(c.Resources, version("Task", id, max(1, m.resources[id]+1+off.Draw(rt, "off"))))
+		c.Resources = append(c.Resources, version("Task", id, max(1, m.resources[pair{"Task", id}]+1+off.Draw(rt, "off"))))
 	}
 	for _, value := range keys(rt, run, "identity") {
 		c.Identities = append(c.Identities, claim(value, rapid.SampledFrom([]string{"p1", "p1", "p2"}).Draw(rt, "holder")))
@@ -104,20 +104,20 @@ func requireModel(rt *rapid.T, st store.Store, m *model, run int) {
 
 		id = key(run, "resource", n)
 		r, _ := st.Read(ctx, "Task", id)
-		require.Equal(rt, m.resources[id], r.Version)
+		require.Equal(rt, m.resources[pair{"Task", id}], r.Version)
 		history, _ := st.History(ctx, "Task", id)
 		require.Len(rt, history, int(r.Version))
 
 		value := key(run, "identity", n)
 		holder, held, err := st.Identity(ctx, "Patient", "urn:mrn", value)
 		require.NoError(rt, err)
-		require.Equal(rt, m.identities[value], holder)
+		require.Equal(rt, m.identities[named(claim(value, ""))], holder)
 		require.Equal(rt, holder != "", held)
 
 		id = key(run, "inbox", n)
 		entry, known, err := st.Answer(ctx, "urn:sender", id)
 		require.NoError(rt, err)
-		want, ok := m.inbox[id]
+		want, ok := m.inbox[pair{"urn:sender", id}]
 		require.Equal(rt, ok, known)
 		require.Equal(rt, want, entry)
 	}

@@ -9,17 +9,24 @@ import (
 // model is the dumb store that Commit must agree with: maps, one changeset after the
 // other, each on a copy that is kept only if nothing stood against it.
 type model struct {
-	inbox      map[string]store.Inbox
+	inbox      map[pair]store.Inbox // by source and id
 	episodes   map[string]int64
-	resources  map[string]int64
-	identities map[string]string
+	resources  map[pair]int64 // by type and id
+	identities map[business]string
 	messages   map[string]bool
 }
 
+type (
+	pair     [2]string
+	business [3]string // type, system and value of an identifier
+)
+
+func named(n store.Identity) business { return business{n.Type, n.System, n.Value} }
+
 func newModel() model {
 	return model{
-		inbox: map[string]store.Inbox{}, episodes: map[string]int64{}, resources: map[string]int64{},
-		identities: map[string]string{}, messages: map[string]bool{},
+		inbox: map[pair]store.Inbox{}, episodes: map[string]int64{}, resources: map[pair]int64{},
+		identities: map[business]string{}, messages: map[string]bool{},
 	}
 }
 
@@ -41,14 +48,15 @@ func (m *model) commit(changes []store.Changeset) []store.Result {
 
 func (m *model) apply(c store.Changeset) store.Result {
 	if c.Inbox != nil {
-		known, ok := m.inbox[c.Inbox.ID]
+		key := pair{c.Inbox.Source, c.Inbox.ID}
+		known, ok := m.inbox[key]
 		switch {
 		case ok && known.Digest != c.Inbox.Digest:
 			return store.Result{Status: store.Differs}
 		case ok:
 			return store.Result{Status: store.Duplicate, Answer: known.Answer}
 		}
-		m.inbox[c.Inbox.ID] = *c.Inbox
+		m.inbox[key] = *c.Inbox
 	}
 	for _, e := range c.Episodes {
 		if m.episodes[e.ID] != e.Expected {
@@ -57,10 +65,10 @@ func (m *model) apply(c store.Changeset) store.Result {
 		m.episodes[e.ID]++
 	}
 	for _, r := range c.Resources {
-		if m.resources[r.ID] != r.Version-1 {
+		if m.resources[pair{r.Type, r.ID}] != r.Version-1 {
 			return store.Result{Status: store.Conflict}
 		}
-		m.resources[r.ID]++
+		m.resources[pair{r.Type, r.ID}]++
 	}
 	for _, o := range c.Outbox {
 		if m.messages[o.MessageID] {
@@ -74,12 +82,12 @@ func (m *model) apply(c store.Changeset) store.Result {
 func (m *model) claim(claims []store.Identity) store.Result {
 	var taken []store.Identity
 	for _, n := range claims {
-		holder, held := m.identities[n.Value]
+		holder, held := m.identities[named(n)]
 		if held && holder != n.ID {
-			taken = append(taken, claim(n.Value, holder))
+			taken = append(taken, store.Identity{Type: n.Type, System: n.System, Value: n.Value, ID: holder})
 		}
 		if !held {
-			m.identities[n.Value] = n.ID
+			m.identities[named(n)] = n.ID
 		}
 	}
 	if taken != nil {

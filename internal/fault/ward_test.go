@@ -1,0 +1,260 @@
+package fault
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"fhirsvc/api"
+	"fhirsvc/internal/delivery"
+	"fhirsvc/internal/episode"
+	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/profiles"
+	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/fhir/validate"
+	"fhirsvc/internal/sandbox/bedside"
+	"fhirsvc/internal/store"
+	"fhirsvc/internal/store/storetest"
+)
+
+// The validators are those of the service, made once.
+var (
+	incoming = sync.OnceValue(func() *validate.Validator { return validate.New(profiles.Incoming()) })
+	outgoing = sync.OnceValue(func() *validate.Validator { return validate.New(profiles.Outgoing()) })
+)
+
+// shift is how long a ward is played: past the first release of the plan.
+const shift = 70 * time.Minute
+
+// ward is two replicas, a store, a broker, senders and nurses.
+type ward struct {
+	dice     *dice
+	memory   *storetest.Memory
+	broker   *broker
+	calm     atomic.Bool
+	planted  planted
+	mu       sync.Mutex
+	replicas []*replica
+	charted  map[string]string // identifier of an entry that was acknowledged, and its Observation
+	refused  []string          // answers that no client should get
+	events   int               // that were acknowledged, of different procedures
+}
+
+// replica is one process.
+type replica struct {
+	link    *link
+	service *episode.Service
+	stop    context.CancelFunc
+	done    sync.WaitGroup
+}
+
+func newWard(seed uint64, p planted) *ward {
+	d := newDice(seed)
+	w := &ward{dice: d, memory: storetest.NewMemory(), planted: p, charted: map[string]string{}}
+	w.broker = &broker{dice: d, calm: &w.calm, planted: p}
+	return w
+}
+
+// start runs a replica, as often as it takes: at its start the store may be away.
+func (w *ward) start() *replica {
+	for {
+		r := &replica{link: &link{Store: w.memory, dice: w.dice, calm: &w.calm, planted: w.planted}}
+		ctx, cancel := context.WithCancel(context.Background())
+		r.stop = cancel
+		var protocols [][]byte
+		for _, body := range api.Protocols() {
+			protocols = append(protocols, body)
+		}
+		relay := delivery.NewRelay(delivery.Options{Outbox: r.link, Publisher: w.broker, Log: slog.New(slog.DiscardHandler)})
+		service, err := episode.New(ctx, episode.Options{
+			Store: r.link, Incoming: incoming(), Outgoing: outgoing(), Log: slog.New(slog.DiscardHandler),
+			Protocols: protocols, Drafts: true, Endpoint: "https://fhirsvc.example/fhir", Software: "simulated", Clock: time.Now,
+		})
+		if err != nil {
+			cancel()
+			w.dice.nap(context.Background(), time.Second)
+			continue
+		}
+		r.service = service
+		timers := episode.NewTimers(service, false)
+		r.done.Go(func() { relay.Run(ctx) })
+		r.done.Go(func() { timers.Run(ctx) })
+		return r
+	}
+}
+
+// kill ends a replica between two instructions: nothing of it reaches the store any more.
+func (r *replica) kill() {
+	r.link.dead.Store(true)
+	r.stop()
+	r.done.Wait()
+}
+
+// any gives a living replica.
+func (w *ward) any() *replica {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.replicas[w.dice.n(len(w.replicas))]
+}
+
+// reaper kills replicas now and then and starts others in their place.
+func (w *ward) reaper(ctx context.Context) {
+	for ctx.Err() == nil {
+		w.dice.nap(ctx, 30*time.Minute)
+		w.mu.Lock()
+		i := w.dice.n(len(w.replicas))
+		victim := w.replicas[i]
+		w.mu.Unlock()
+		if ctx.Err() != nil {
+			return
+		}
+		victim.kill()
+		next := w.start()
+		w.mu.Lock()
+		w.replicas[i] = next
+		w.mu.Unlock()
+	}
+}
+
+// again does it until it is acknowledged or refused for good, on any replica. Faults pass:
+// what has not got through after two minutes never will.
+func (w *ward) again(do func(r *replica) error) error {
+	for over := time.Now().Add(2 * time.Minute); ; {
+		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+		err := do(w.any())
+		cancel()
+		if time.Now().After(over) {
+			return err
+		}
+		switch outcome.KindOf(err) { //nolint:exhaustive // the others are answers
+		case outcome.CodeNoStore, outcome.CodeTransient, outcome.CodeLockError, outcome.CodeTimeout, outcome.CodeException:
+			w.dice.nap(ctx, 2*time.Second)
+			continue
+		}
+		return err
+	}
+}
+
+// send tells of a procedure until it is acknowledged, and sometimes once more.
+func (w *ward) send(c bedside.Case) {
+	body := c.Event()
+	for {
+		err := w.again(func(r *replica) error {
+			_, err := r.service.Message(context.Background(), episode.Message{Body: body, Door: episode.DoorJetStream})
+			return err
+		})
+		if err != nil {
+			w.complain("event %s: %v", c.Procedure(), err)
+			return
+		}
+		if !w.dice.one(3) {
+			break
+		}
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.events++
+}
+
+func (w *ward) complain(format string, args ...any) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.refused = append(w.refused, fmt.Sprintf(format, args...))
+}
+
+// nurse charts what she finds, in one entry or two, until the shift is over.
+func (w *ward) nurse(ctx context.Context, name string, c bedside.Case) {
+	var place bedside.Finding
+	for n := 0; ; n++ {
+		w.dice.nap(ctx, 20*time.Minute)
+		if ctx.Err() != nil {
+			return
+		}
+		if place.Patient == "" {
+			if place = w.find(c); place.Patient == "" {
+				continue
+			}
+		}
+		f := place
+		f.At, f.By, f.Side, f.ID = time.Now(), bedside.Nurse(), "right", fmt.Sprintf("%s-%d", name, n)
+		w.draw(&f)
+		w.chart(name, f)
+	}
+}
+
+// draw makes up what was found.
+func (w *ward) draw(f *bedside.Finding) {
+	switch w.dice.n(8) {
+	case 0:
+		f.Code, f.Answer = "access-site-bleeding", "bleeding"
+	case 1:
+		f.Code, f.Amount = "band-air-removed", "3"
+	case 2:
+		f.Code, f.Amount = "band-air-added", "2"
+	case 3:
+		f.Code, f.Missing = "radial-patency-test", "not-performed"
+	case 4:
+		f.Code, f.Answer = "hand-check", "normal"
+	default:
+		f.Code, f.Answer = "access-site-bleeding", "haemostasis"
+	}
+}
+
+// chart enters a finding, now and then twice at the same moment, as an impatient screen does.
+func (w *ward) chart(name string, f bedside.Finding) {
+	var all sync.WaitGroup
+	for range 1 + w.dice.n(4)/3 {
+		all.Go(func() { w.enter(name, f) })
+	}
+	all.Wait()
+}
+
+func (w *ward) enter(name string, f bedside.Finding) {
+	client := episode.Client{ID: name, Display: name, Units: episode.AllUnits()}
+	var id string
+	err := w.again(func(r *replica) error {
+		results, err := r.service.Chart(context.Background(), client, []episode.Entry{{Method: "POST", Type: "Observation", Body: f.Observation()}})
+		if err == nil && len(results) == 1 {
+			id = results[0].Resource.ID
+		}
+		return err
+	})
+	if err != nil {
+		w.complain("entry %s: %v", f.ID, err)
+		return
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if other := w.charted[f.ID]; other != "" && other != id {
+		w.refused = append(w.refused, fmt.Sprintf("entry %s was acknowledged as %s and as %s", f.ID, other, id))
+	}
+	w.charted[f.ID] = id
+}
+
+// find gives the references of a case, empty while there is no plan.
+func (w *ward) find(c bedside.Case) bedside.Finding {
+	found := w.all("Procedure")
+	for _, r := range found {
+		var p struct {
+			Identifier []struct{ System, Value string }
+			Subject    struct{ Reference string }
+		}
+		if err := json.Unmarshal(r.Body, &p); err == nil && p.Identifier[0].System+"|"+p.Identifier[0].Value == c.Procedure() {
+			return bedside.Finding{PartOf: "Procedure/" + r.ID, Patient: p.Subject.Reference}
+		}
+	}
+	return bedside.Finding{}
+}
+
+// all gives the current versions of a type, past every fault.
+func (w *ward) all(kind string) []store.Resource {
+	page, err := w.memory.Search(context.Background(), search.Query{Type: kind, Count: 10_000})
+	if err != nil {
+		w.complain("search: %v", err)
+	}
+	return page.Matches
+}
