@@ -53,20 +53,47 @@ func (m *Memory) Identity(_ context.Context, resourceType, system, value string)
 	return id, ok, nil
 }
 
+// current gives the current version of every resource.
+func (m *Memory) current() inMemory {
+	var all inMemory
+	for _, versions := range m.resources {
+		all = append(all, versions[len(versions)-1])
+	}
+	return all
+}
+
+// Past looks at every version of the type, one after the other.
+func (m *Memory) Past(_ context.Context, p store.Past) (store.PastPage, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	var all []store.Resource
+	for key, versions := range m.resources {
+		if key[0] == p.Type {
+			all = append(all, versions...)
+		}
+	}
+	found := filterPast(all, m.current(), p)
+	if p.After != nil {
+		place := store.Resource{Updated: p.After.Updated, ID: p.After.ID, Version: p.After.Version}
+		found = slices.DeleteFunc(found, func(r store.Resource) bool { return comparePast(r, place, p) <= 0 })
+	}
+	var page store.PastPage
+	for _, r := range found[:min(p.Count, len(found))] {
+		page.Versions = append(page.Versions, stored(r))
+	}
+	if len(found) > p.Count {
+		last := found[p.Count-1]
+		page.Next = &store.Place{Updated: last.Updated, ID: last.ID, Version: last.Version}
+	}
+	return page, nil
+}
+
 // Search looks at every current version, one after the other.
 func (m *Memory) Search(_ context.Context, q search.Query) (store.Page, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var current []store.Resource
-	for _, all := range m.resources {
-		current = append(current, all[len(all)-1])
-	}
-	shown := slices.DeleteFunc(slices.Clone(current), func(r store.Resource) bool { return !sees(q, r, current) })
-	unlimited := q
-	unlimited.Units = nil
-	found := filter(shown, unlimited)
-	page := store.Page{Total: len(found)}
-	from, to := 0, len(found)
+	found := filter(m.current(), q)
+	from, to := 0, min(q.Count, len(found))
 	switch {
 	case q.After != nil:
 		_, from = around(found, q.Sort, *q.After)
@@ -74,59 +101,62 @@ func (m *Memory) Search(_ context.Context, q search.Query) (store.Page, error) {
 	case q.Before != nil:
 		to, _ = around(found, q.Sort, *q.Before)
 		from = max(0, to-q.Count)
-	default:
-		to = min(q.Count, len(found))
+	}
+	page := store.Page{Total: len(found)}
+	if q.NoTotal {
+		page.Total = -1
 	}
 	for _, r := range found[from:to] {
 		page.Matches = append(page.Matches, stored(r))
 	}
-	if len(page.Matches) > 0 {
-		if to < len(found) {
-			page.Next = place(found[to-1], q.Sort)
-		}
-		if from > 0 {
-			page.Previous = place(found[from], q.Sort)
-		}
+	if len(page.Matches) > 0 && to < len(found) {
+		page.Next = placeOf(found[to-1], q.Sort)
+	}
+	if len(page.Matches) > 0 && from > 0 {
+		page.Previous = placeOf(found[from], q.Sort)
 	}
 	return page, nil
 }
 
-// sees reports whether a query limited to units gives the resource at all.
-func sees(q search.Query, r store.Resource, current []store.Resource) bool {
-	switch {
-	case q.Units == nil || slices.Contains(q.Units, r.Unit):
-		return true
-	case r.Unit != "" || q.Open:
-		return r.Unit == ""
+func placeOf(r store.Resource, sorts []search.Sort) *search.Cursor {
+	c := &search.Cursor{ID: r.ID}
+	for _, s := range sorts {
+		key, ok := sortKey(r, s)
+		key.None = !ok
+		c.Keys = append(c.Keys, key)
 	}
-	return q.By != "" && slices.ContainsFunc(current, func(by store.Resource) bool {
-		return by.Type == q.By && slices.Contains(q.Units, by.Unit) && slices.ContainsFunc(by.Index, func(v search.Value) bool {
-			return v.Param == q.Param && v.Kind == search.Reference && v.System == r.Type && v.Code == r.ID
-		})
-	})
+	return c
 }
 
-func place(r store.Resource, s search.Sort) *search.Cursor {
-	key, _ := sortKey(r, s)
-	return &search.Cursor{Key: key, ID: r.ID}
-}
-
-// around gives how many matches come before a place, and where those after it begin. A
-// match that is no longer there is looked for by its key.
-func around(found []store.Resource, s search.Sort, c search.Cursor) (before, after int) {
-	if i := slices.IndexFunc(found, func(r store.Resource) bool { return r.ID == c.ID }); i >= 0 {
-		return i, i + 1
-	}
-	i := slices.IndexFunc(found, func(r store.Resource) bool {
-		key, _ := sortKey(r, s)
-		order := cmp.Compare(key, c.Key)
-		if s.Descending {
-			order = -order
+// around gives how many matches come before a place, and where those after it begin.
+func around(found []store.Resource, sorts []search.Sort, c search.Cursor) (before, after int) {
+	for i, r := range found {
+		switch order := comparePlaces(*placeOf(r, sorts), c, sorts); {
+		case order < 0:
+			before, after = i+1, i+1
+		case order == 0:
+			after = i + 1
 		}
-		return cmp.Or(order, cmp.Compare(r.ID, c.ID)) > 0
-	})
-	if i < 0 {
-		i = len(found)
 	}
-	return i, i
+	return before, after
+}
+
+func comparePlaces(a, b search.Cursor, sorts []search.Sort) int {
+	for i, s := range sorts {
+		x, y := a.Keys[i], b.Keys[i]
+		switch {
+		case x.None && y.None:
+		case x.None:
+			return 1
+		case y.None:
+			return -1
+		default:
+			if c := compareKeys(x, y); c != 0 && s.Descending {
+				return -c
+			} else if c != 0 {
+				return c
+			}
+		}
+	}
+	return cmp.Compare(a.ID, b.ID)
 }

@@ -34,9 +34,7 @@ func walkPast(t require.TestingT, st store.Store, p store.Past) []string {
 	for {
 		page := mustPast(t, st, p)
 		require.LessOrEqual(t, len(page.Versions), p.Count)
-		for _, r := range page.Versions {
-			out = append(out, fmt.Sprintf("%s/%d", r.ID, r.Version))
-		}
+		out = append(out, numbered(page.Versions)...)
 		if p.After = page.Next; p.After == nil {
 			return out
 		}
@@ -109,11 +107,22 @@ func pastEqualsFilter(t *testing.T, st store.Store) {
 			p.Since = time.UnixMicro(rapid.Int64Range(-2, 3).Draw(rt, "instant"))
 		}
 		p.Units, p.Shared = limits(rt, []string{resourceType})
-		require.Equal(rt, filterPast(all, p), walkPast(rt, st, p))
+		require.Equal(rt, numbered(filterPast(all, nil, p)), walkPast(rt, st, p))
 	})
 }
 
-func filterPast(all []store.Resource, p store.Past) []string {
+// numbered names versions, in their order.
+func numbered(versions []store.Resource) []string {
+	out := []string{}
+	for _, r := range versions {
+		out = append(out, fmt.Sprintf("%s/%d", r.ID, r.Version))
+	}
+	return out
+}
+
+// filterPast is the dumb answer to a Past: it looks at all versions of a type, in the order
+// in which they came. Current are all resources that may share what belongs to no unit.
+func filterPast(all []store.Resource, current inMemory, p store.Past) []store.Resource {
 	units := map[string]string{} // that a resource has now
 	for _, r := range all {
 		units[r.ID] = r.Unit
@@ -122,20 +131,18 @@ func filterPast(all []store.Resource, p store.Past) []string {
 	for _, r := range all {
 		now := r
 		now.Unit = units[r.ID]
-		seen := p.Units == nil || inMemory(nil).inUnits(now, p.Units, p.Shared) && (r.Unit == now.Unit || slices.Contains(p.Units, r.Unit))
+		seen := p.Units == nil || current.inUnits(now, p.Units, p.Shared) && (r.Unit == now.Unit || slices.Contains(p.Units, r.Unit))
 		if seen && (p.ID == "" || r.ID == p.ID) && !r.Updated.Before(p.Since) {
 			found = append(found, r)
 		}
 	}
-	slices.SortFunc(found, func(a, b store.Resource) int {
-		if p.ID != "" {
-			return cmp.Compare(b.Version, a.Version)
-		}
-		return cmp.Or(b.Updated.Compare(a.Updated), cmp.Compare(b.ID, a.ID), cmp.Compare(b.Version, a.Version))
-	})
-	out := []string{}
-	for _, r := range found {
-		out = append(out, fmt.Sprintf("%s/%d", r.ID, r.Version))
+	slices.SortFunc(found, func(a, b store.Resource) int { return comparePast(a, b, p) })
+	return found
+}
+
+func comparePast(a, b store.Resource, p store.Past) int {
+	if p.ID != "" {
+		return cmp.Compare(b.Version, a.Version)
 	}
-	return out
+	return cmp.Or(b.Updated.Compare(a.Updated), cmp.Compare(b.ID, a.ID), cmp.Compare(b.Version, a.Version))
 }
