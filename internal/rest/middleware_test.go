@@ -1,12 +1,9 @@
 package rest_test
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
-	"log/slog"
 	"net/http"
-	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -15,7 +12,6 @@ import (
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
-	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/rest"
 )
 
@@ -105,48 +101,4 @@ func TestARequestEndsInTime(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t, func(o *rest.Options) { o.Charting, o.Timeout = slow{}, 20*time.Millisecond })
 	w.send(http.MethodPost, "/fhir/Observation", finding).refused(t, 504, outcome.CodeTimeout)
-}
-
-// echoing answers every change without keeping it.
-type echoing struct{}
-
-func (echoing) Chart(_ context.Context, _ episode.Client, entries []episode.Entry) ([]episode.EntryResult, error) {
-	out := make([]episode.EntryResult, len(entries))
-	for i, e := range entries {
-		out[i].Resource = resource(e.Type, "x", 1, `{"resourceType":"`+e.Type+`"}`)
-	}
-	return out, nil
-}
-
-// FuzzRequest: whatever is sent, the answer is a success or a whole OperationOutcome of
-// R4's codes, never HTML, a stack trace or an empty body, and never a 500.
-func FuzzRequest(f *testing.F) {
-	f.Add("GET", "/fhir/Task/t1?_format=json", "", "application/fhir+json", "*/*")
-	f.Add("POST", "/fhir", bundleOf("batch", entryOf("GET", "Task?status=ready&_count=1", "")), "application/json", "")
-	f.Add("POST", "/fhir", bundleOf("transaction", entryOf("PUT", "Task/t1", `{"resourceType":"Task","id":"t1"}`)), "application/fhir+json", "")
-	f.Add("PATCH", "/fhir/Task/t1", `[{"op":"test"}]`, "application/json-patch+json", "application/json;q=0")
-	f.Add("POST", "/fhir/Patient/_search", "name=a&_sort=-birthdate", "application/x-www-form-urlencoded", "")
-	f.Add("GET", "/fhir/Task?_cursor=AAAA", "", "", "text/html")
-	w := (&world{}).handler(f, func(o *rest.Options) { o.Charting, o.Log = echoing{}, slog.New(slog.DiscardHandler) })
-	f.Fuzz(func(t *testing.T, method, path, body, contentType, accept string) {
-		r, err := http.NewRequest(method, "http://h.example/"+strings.TrimPrefix(path, "/"), strings.NewReader(body))
-		if err != nil || method == http.MethodConnect {
-			return
-		}
-		r.Header.Set("Content-Type", contentType)
-		if accept != "" {
-			r.Header.Set("Accept", accept)
-		}
-		got := httptest.NewRecorder()
-		w.ServeHTTP(got, r)
-		if got.Code < 400 {
-			return
-		}
-		require.NotEqual(t, 500, got.Code, got.Body.String())
-		require.Equal(t, "application/fhir+json; charset=utf-8", got.Header().Get("Content-Type"))
-		doc, issues := tree.Parse(bytes.TrimSpace(got.Body.Bytes()))
-		require.Empty(t, issues)
-		require.Equal(t, "OperationOutcome", doc.Root.Str("resourceType"))
-		require.NotEmpty(t, doc.Root.Get("issue").At(0).Str("code"))
-	})
 }
