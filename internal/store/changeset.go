@@ -18,7 +18,10 @@ type Changeset struct {
 	Resources  []Resource
 	Identities []Identity
 	Outbox     []Outbox
-	Quarantine *Quarantine
+	// Subscriptions are the queues of the Subscription resources among Resources. Events
+	// and Sent of one that is there stay as they are.
+	Subscriptions []Subscription
+	Quarantine    *Quarantine
 }
 
 // Inbox makes an input count once: (Source, ID) is unique. Digest is a hash of the

@@ -16,6 +16,7 @@ type Store interface {
 	Resources
 	Timers
 	Relay
+	Subscriptions
 	Installation
 
 	// Commit applies each changeset whole or not at all, all in one database

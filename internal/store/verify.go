@@ -1,6 +1,10 @@
 package store
 
-import "fhirsvc/internal/fhir/outcome"
+import (
+	"slices"
+
+	"fhirsvc/internal/fhir/outcome"
+)
 
 // Verify tells what in the changesets could not be stored by any implementation: a
 // fault of the caller (exception), found before anything is written. Conflicts between
@@ -29,6 +33,14 @@ func (c *Changeset) verify() error {
 	for _, r := range c.Resources {
 		if r.Type == "" || r.ID == "" || r.Version < 1 {
 			return outcome.Fail(outcome.CodeException, op, "resource %s/%s: versions count from 1, got %d", r.Type, r.ID, r.Version)
+		}
+	}
+	for _, q := range c.Subscriptions {
+		if !slices.ContainsFunc(c.Resources, func(r Resource) bool { return r.Type == "Subscription" && r.ID == q.ID }) {
+			return outcome.Fail(outcome.CodeException, op, "queue of Subscription %q: its resource is not in the changeset", q.ID)
+		}
+		if q.Lease <= 0 {
+			return outcome.Fail(outcome.CodeException, op, "queue of Subscription %q: it has no lease", q.ID)
 		}
 	}
 	messages := make(map[string]bool, len(c.Outbox))

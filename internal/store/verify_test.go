@@ -26,6 +26,11 @@ func TestVerifyRefusesWhatNoStoreCouldKeep(t *testing.T) {
 		{"resource version 0", store.Changeset{Resources: []store.Resource{{Type: "Task", ID: "t"}}}, "count from 1"},
 		{"partition 64", store.Changeset{Outbox: []store.Outbox{{MessageID: "m", Partition: 64}}}, "not in 0..63"},
 		{"message id twice", store.Changeset{Outbox: []store.Outbox{{MessageID: "m"}, {MessageID: "m"}}}, "stands twice"},
+		{"queue alone", store.Changeset{Subscriptions: []store.Subscription{{ID: "s", Lease: 1}}}, "its resource is not in the changeset"},
+		{"queue without lease", store.Changeset{
+			Resources:     []store.Resource{{Type: "Subscription", ID: "s", Version: 1}},
+			Subscriptions: []store.Subscription{{ID: "s"}},
+		}, "has no lease"},
 		{"no message id", store.Changeset{Outbox: []store.Outbox{{}}}, "message \"\""},
 	}
 	for _, tt := range tests {

@@ -256,6 +256,14 @@ func rows() map[string][]row {
 			{"target", Reference, "Provenance.target", "Provenance-target", ""},
 			{"when", Date, "(Provenance.occurred as dateTime)", "Provenance-when", ""},
 		},
+		"Subscription": {
+			{"contact", Token, "Subscription.contact", "Subscription-contact", ""},
+			{"criteria", String, "Subscription.criteria", "Subscription-criteria", ""},
+			{"payload", Token, "Subscription.channel.payload", "Subscription-payload", ""},
+			{"status", Token, "Subscription.status", "Subscription-status", "http://hl7.org/fhir/subscription-status"},
+			{"type", Token, "Subscription.channel.type", "Subscription-type", "http://hl7.org/fhir/subscription-channel-type"},
+			{"url", URI, "Subscription.channel.endpoint", "Subscription-url", ""},
+		},
 		"PlanDefinition": {
 			{"context", Token, "(PlanDefinition.useContext.value as CodeableConcept)", "PlanDefinition-context", ""},
 			{"context-type", Token, "PlanDefinition.useContext.code", "PlanDefinition-context-type", ""},

@@ -77,6 +77,11 @@ func applyChangeset(ctx context.Context, tx *sql.Tx, c *store.Changeset) (store.
 	if len(taken) > 0 {
 		return store.Result{Status: store.Taken, Taken: taken}, nil
 	}
+	for i := range c.Subscriptions {
+		if err := putSubscription(ctx, tx, &c.Subscriptions[i]); err != nil {
+			return store.Result{}, err
+		}
+	}
 	return store.Result{Status: store.Committed}, putQuarantine(ctx, tx, c.Quarantine)
 }
 

@@ -67,13 +67,17 @@ FROM outbox WHERE partition = $1 AND sent_at IS NULL ORDER BY seq LIMIT $2`
 	if held == 0 {
 		return nil, lost("unsent", l)
 	}
-	unsent := make([]store.OutboxRow, len(found))
+	return outboxRows(found), nil
+}
+
+func outboxRows(found []outboxRow) []store.OutboxRow {
+	rows := make([]store.OutboxRow, len(found))
 	for i, r := range found {
-		unsent[i] = store.OutboxRow{Seq: r.Seq, Outbox: store.Outbox{
+		rows[i] = store.OutboxRow{Seq: r.Seq, Outbox: store.Outbox{
 			Episode: r.Episode, Partition: r.Partition, Subject: r.Subject, MessageID: r.MessageID, Headers: r.Headers, Body: r.Body,
 		}}
 	}
-	return unsent, nil
+	return rows
 }
 
 // MarkSent marks rows of a leased partition as sent; conflict when the lease was lost.

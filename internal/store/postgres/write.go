@@ -20,6 +20,8 @@ type writing struct {
 	versions   []*store.Resource
 	index      []indexRow
 	quarantine []*store.Quarantine
+
+	subscriptions []*store.Subscription // queues, whose resources are locked
 }
 
 // indexRow is a value of the search index with the resource that it finds.
@@ -47,6 +49,9 @@ func (w *writing) add(c *store.Changeset, heads []head) {
 	for i := range c.Resources {
 		w.versions = append(w.versions, &c.Resources[i])
 	}
+	for i := range c.Subscriptions {
+		w.subscriptions = append(w.subscriptions, &c.Subscriptions[i])
+	}
 	if c.Quarantine != nil {
 		w.quarantine = append(w.quarantine, c.Quarantine)
 	}
@@ -58,6 +63,7 @@ func (w *writing) queue(batch *pgx.Batch) {
 	w.queueHeads(batch)
 	w.queueVersions(batch)
 	w.queueIndex(batch)
+	w.queueSubscriptions(batch)
 	w.queueQuarantine(batch)
 }
 

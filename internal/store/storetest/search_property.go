@@ -41,6 +41,11 @@ func searchEqualsFilter(t *testing.T, st store.Store) {
 		mustCommit(rt, st, store.Changeset{Resources: rs})
 		for range 4 {
 			q := queries(types).Draw(rt, "query")
+			for _, r := range rs {
+				if r.Type == q.Type && len(q.Joined()) == 0 {
+					require.Equal(rt, inMemory(rs).fulfils(r, q.All), q.Matches(r.ID, r.Updated, r.Index), "one by one as in a search")
+				}
+			}
 			want := filter(rs, q)
 			got, _ := walk(rt, st, q)
 			require.Equal(rt, ids(want), ids(got))
