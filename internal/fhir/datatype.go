@@ -88,6 +88,7 @@ type Extension struct {
 	URL                  string           `json:"url"`
 	Extension            []Extension      `json:"extension,omitempty"`
 	ValueString          string           `json:"valueString,omitempty"`
+	ValueCanonical       string           `json:"valueCanonical,omitempty"`
 	ValueCode            string           `json:"valueCode,omitempty"`
 	ValueURI             string           `json:"valueUri,omitempty"`
 	ValueBoolean         *bool            `json:"valueBoolean,omitempty"`

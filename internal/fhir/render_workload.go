@@ -25,15 +25,3 @@ func RenderWorkload(tasks [][]byte, from time.Time, hours int) ([]byte, error) {
 	}
 	return encode(p)
 }
-
-type parameters struct {
-	ResourceType string      `json:"resourceType"`
-	Parameter    []parameter `json:"parameter"`
-}
-
-type parameter struct {
-	Name          string      `json:"name"`
-	ValueDateTime string      `json:"valueDateTime,omitempty"`
-	ValueInteger  *int        `json:"valueInteger,omitempty"`
-	Part          []parameter `json:"part,omitempty"`
-}

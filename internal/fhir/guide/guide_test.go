@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -152,6 +153,9 @@ func TestCanonicals(t *testing.T) {
 			url, version, _ := strings.Cut(text, "|")
 			url, _, _ = strings.Cut(url, "#")
 			switch {
+			case strings.HasPrefix(url, fhir.CanonicalBase+"/SubscriptionTopic/"): // R4 has no resource for it
+				require.True(t, slices.ContainsFunc(fhir.Topics(), func(t fhir.Topic) bool { return t.URL == url }), text)
+				checked++
 			case strings.HasPrefix(url, fhir.CanonicalBase+"/"):
 				require.True(t, ours[url], "%s names %s", f.Path(), text)
 				require.Contains(t, []string{"", fhir.Published}, version, "%s names %s", f.Path(), text)
