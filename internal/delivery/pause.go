@@ -17,5 +17,10 @@ func pause(ctx context.Context, wake <-chan struct{}, d time.Duration) {
 	}
 }
 
+// backOff is the wait after so many failures in a row.
+func backOff(failures int) time.Duration {
+	return jitter(min(10*time.Second, 50*time.Millisecond<<min(failures, 16)))
+}
+
 // jitter gives between three quarters of d and all of it, so that relays spread.
 func jitter(d time.Duration) time.Duration { return d - rand.N(d/4+1) }

@@ -81,12 +81,7 @@ func NewRelay(o Options) *Relay {
 }
 
 // Wake tells the relay that there are new rows. It never blocks.
-func (r *Relay) Wake() {
-	select {
-	case r.wake <- struct{}{}:
-	default: // a look is due already
-	}
-}
+func (r *Relay) Wake() { nudge(r.wake) }
 
 // Run sends rows until ctx ends; the partition in hand is then finished or given back.
 // It looks at once after Wake, soon after it has sent something, seldom while there is

@@ -183,6 +183,7 @@ func (a *Auditor) store(ctx context.Context, batch []fhir.Access) error {
 // record renders an access, stored at an instant. Records are written once and are no
 // change that is told.
 func (a *Auditor) record(x fhir.Access, id string, at time.Time) (store.Resource, error) {
+	x.Unit = placeOf(x.Unit)
 	body, err := fhir.RenderAudit(x, fhir.Version{ID: id, Number: 1, At: at})
 	if err == nil {
 		err = sound(a.o.Outgoing, body)

@@ -33,10 +33,23 @@ func (s *Service) newDraft(author string) *draft {
 
 // put adds a resource version. Its index and its change event follow from it.
 func (d *draft) put(r store.Resource, seq int64) {
+	d.changes.Outbox = append(d.changes.Outbox, d.s.announce(d.keep(r), seq))
+}
+
+// putUntold adds what a client entered and nobody else is told of.
+func (d *draft) putUntold(r store.Resource) {
+	if d.entry == "" {
+		d.entry = versioned(r)
+	}
+	d.keep(r)
+}
+
+// keep adds a resource version as it is stored.
+func (d *draft) keep(r store.Resource) store.Resource {
 	r.Updated = d.at
 	r.Index = indexOf(r)
 	d.changes.Resources = append(d.changes.Resources, r)
-	d.changes.Outbox = append(d.changes.Outbox, d.s.announce(r, seq))
+	return r
 }
 
 // putEntry adds what a client entered.

@@ -38,6 +38,8 @@ type bench struct {
 	t  *testing.T
 	mu sync.Mutex
 	at time.Time
+
+	hours int // of the real clock that claims of Subscriptions have used up
 }
 
 // The validators are those of the service.

@@ -10,7 +10,7 @@ import (
 	"fhirsvc/internal/fhir/tree"
 )
 
-// patched applies a JSON Patch (RFC 6902) to a stored Task. Adding to the end of notes
+// patched applies a JSON Patch (RFC 6902) to a stored resource. To a Task, adding to the end of notes
 // or outputs works when there are none yet: R4 has no empty arrays, so a client can't
 // find one to add to. Errors: structure for what is no patch; business-rule for one that
 // does not apply, a failed test included (hl7.org/fhir/R4/http.html#patch).
@@ -26,9 +26,9 @@ func patched(body, patch []byte) ([]byte, error) {
 	out, err := p.Apply(body)
 	switch {
 	case errors.Is(err, jsonpatch.ErrTestFailed):
-		return nil, &outcome.Error{Kind: outcome.CodeBusinessRule, Op: op, Details: "a test of the patch failed: the Task is not as the patch expects", Err: err}
+		return nil, &outcome.Error{Kind: outcome.CodeBusinessRule, Op: op, Details: "a test of the patch failed: the resource is not as the patch expects", Err: err}
 	case err != nil:
-		return nil, &outcome.Error{Kind: outcome.CodeBusinessRule, Op: op, Details: "the patch does not apply to the Task as it is", Err: err}
+		return nil, &outcome.Error{Kind: outcome.CodeBusinessRule, Op: op, Details: "the patch does not apply to the resource as it is", Err: err}
 	}
 	return out, nil
 }

@@ -60,11 +60,11 @@ func (b *batch) names(w *work) bool {
 func (w *work) served() bool {
 	switch w.Method {
 	case methodPost:
-		return found(w.Type) || w.Type == "ServiceRequest" || w.Type == response
+		return found(w.Type) || w.Type == "ServiceRequest" || w.Type == response || w.Type == "Subscription"
 	case methodPut:
-		return w.Type == "Task" || found(w.Type) || w.Type == response
+		return w.Type == "Task" || found(w.Type) || w.Type == response || w.Type == "Subscription"
 	case methodPatch:
-		return w.Type == "Task"
+		return w.Type == "Task" || w.Type == "Subscription"
 	}
 	return false
 }
@@ -88,7 +88,7 @@ func (b *batch) identifyWork(ctx context.Context, w *work) error {
 	}
 	w.id = w.ID
 	current, err := b.Store.Read(ctx, w.Type, w.ID)
-	if err == nil && !b.client.Units.Has(current.Unit) {
+	if err == nil && !b.client.Sees(w.Type).Has(current.Unit) {
 		err = NotHere(w.Type, w.ID)
 	}
 	if err != nil {
@@ -182,7 +182,7 @@ func (b *batch) identifyCreate(ctx context.Context, w *work) error {
 		if err != nil {
 			return err
 		}
-		if !b.client.Units.Has(current.Unit) {
+		if !b.client.Sees(w.Type).Has(current.Unit) {
 			return outcome.Fail(outcome.CodeDuplicate, "chart", "the identifier of this %s is taken", w.Type)
 		}
 		w.id, w.current = id, &current
@@ -215,10 +215,11 @@ func (b *batch) matching(ctx context.Context, w *work) (id string, known bool, e
 	if len(query.All) == 0 {
 		return "", false, outcome.Fail(outcome.CodeInvalid, "chart", "If-None-Exist has no criteria")
 	}
-	query = b.client.Units.Limit(query)
+	units := b.client.Sees(w.Type)
+	query = units.Limit(query)
 	key := params.Encode()
-	if !b.client.Units.All() { // what one unit asked for says nothing of another
-		key = b.client.Units.Home() + " " + key
+	if !units.All() { // what one unit asked for says nothing of another
+		key = units.Home() + " " + key
 	}
 	if id, known, err = b.Store.Identity(ctx, w.Type, conditional, key); known || err != nil {
 		return id, known, err
@@ -262,6 +263,8 @@ func (b *batch) take(ctx context.Context, w *work) error {
 		return b.order(ctx, w)
 	case response:
 		return b.response(ctx, w)
+	case "Subscription":
+		return b.subscribe(ctx, w)
 	}
 	return b.task(ctx, w)
 }

@@ -44,6 +44,8 @@ type Options struct {
 	ResourceInChanges bool
 	// Auditor keeps the audit trail; nil keeps none.
 	Auditor *Auditor
+	// Endpoints are those that Subscriptions may be told at; nil refuses all.
+	Endpoints Endpoints
 	// Zone is that of instants in narratives; nil is UTC.
 	Zone *time.Location
 }
@@ -55,8 +57,11 @@ type Service struct {
 	ids       ids
 	protocols *protocols
 	woken     *signal
-	step      func(workflow.Episode, workflow.Input) (workflow.Episode, []workflow.Effect, error)
-	render    renderer
+
+	subscriptions subscriptions
+
+	step   func(workflow.Episode, workflow.Input) (workflow.Episode, []workflow.Effect, error)
+	render renderer
 }
 
 // New returns a service on a store. It fixes the namespace of ids and the protocols in

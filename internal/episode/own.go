@@ -1,0 +1,38 @@
+package episode
+
+import (
+	"slices"
+	"strings"
+)
+
+// systemOwn is the system of what belongs to a client and to no unit: its Subscriptions,
+// and what is kept about them.
+const systemOwn = "urn:fhirsvc:client|"
+
+// own stands for the client, or the user that it acts for, where a unit would stand.
+func (c Client) own() string {
+	if c.User != "" {
+		return systemOwn + c.ID + " " + c.User
+	}
+	return systemOwn + c.ID
+}
+
+// Sees are the units whose records of a type the client may see and change. Subscriptions
+// are their owner's alone, even before a client of all units.
+func (c Client) Sees(resourceType string) Units {
+	switch {
+	case resourceType == "Subscription":
+		return UnitsOf(c.own())
+	case c.Units.all:
+		return c.Units
+	}
+	return UnitsOf(append(slices.Clone(c.Units.tokens), c.own())...)
+}
+
+// placeOf is the unit as the audit trail names it: what is a client's own is in none.
+func placeOf(unit string) string {
+	if strings.HasPrefix(unit, systemOwn) {
+		return ""
+	}
+	return unit
+}
