@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"fhirsvc/internal/delivery/hook"
 )
 
 // Secret is a text that never gets into a log or an error.
@@ -45,6 +47,8 @@ type Config struct {
 	TLSKey          string   // file
 	TLSClientCA     string   // file
 	ChangesResource bool
+	Endpoints       hook.Endpoints // of Subscriptions
+	GiveUp          time.Duration  // an endpoint that fails
 	LogLevel        slog.Level
 	ShutdownTimeout time.Duration
 }
@@ -112,6 +116,17 @@ func plainSettings() []setting {
 		{name: "FHIRSVC_CHANGES_RESOURCE", standard: "false", set: func(c *Config, s string) (err error) {
 			if c.ChangesResource, err = strconv.ParseBool(s); err != nil {
 				return errors.New("want true or false")
+			}
+			return nil
+		}},
+		{name: "FHIRSVC_SUBSCRIPTION_ENDPOINTS", set: func(c *Config, s string) (err error) {
+			c.Endpoints, err = hook.ParseEndpoints(s)
+			return err
+		}},
+		{name: "FHIRSVC_SUBSCRIPTION_GIVE_UP", standard: "72h", set: func(c *Config, s string) (err error) {
+			c.GiveUp, err = time.ParseDuration(s)
+			if err != nil || c.GiveUp <= 0 {
+				return errors.New("want a duration above zero, such as 72h")
 			}
 			return nil
 		}},

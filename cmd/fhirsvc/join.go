@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -15,6 +16,7 @@ import (
 
 	"fhirsvc/api"
 	"fhirsvc/internal/delivery"
+	"fhirsvc/internal/delivery/hook"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/events"
 	"fhirsvc/internal/fhir/profiles"
@@ -34,6 +36,8 @@ type joinOptions struct {
 	protocols       [][]byte
 	drafts          bool
 	changesResource bool
+	endpoints       hook.Endpoints
+	giveUp          time.Duration
 	access          access
 	lease           time.Duration // of what a process has in hand; 0: for many replicas
 	lameDuck        time.Duration
@@ -88,11 +92,16 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 		Endpoint:          n.base(o),
 		Software:          version(),
 		ResourceInChanges: o.changesResource,
+		Endpoints:         o.endpoints,
 	})
 	if err != nil {
 		return usageError{err}
 	}
 	n.service, n.timers = service, episode.NewTimers(service, o.databaseClock)
+	n.notifier = delivery.NewNotifier(delivery.NotifierOptions{
+		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, GiveUp: o.giveUp,
+	})
+	n.matcher = delivery.NewMatcher(o.store, service.Match, n.notifier.Wake, o.log)
 	if o.lease > 0 {
 		n.timers.Lease = o.lease
 	}
@@ -134,7 +143,7 @@ func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
 		return fmt.Errorf("fix the paging key: %w", err)
 	}
 	options := rest.Options{
-		Reading: o.store, Charting: n.service, Messaging: n.service, Planning: n.service,
+		Reading: o.store, Charting: n.service, Messaging: n.service, Planning: n.service, Subscribing: n.service,
 		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Origins: o.access.origins, Client: anybody(),
 		Tokens: o.access.tokens, Smart: o.access.smart, RequestsPerSecond: o.access.perSecond, ClientCertificates: o.access.certified,
 		PagingKey: []byte(key), Version: version(), Built: built(), Clock: o.clock,
@@ -158,7 +167,8 @@ func (n *node) base(o joinOptions) string {
 	return n.url() + "/fhir"
 }
 
-// wakingStore wakes the node's relay after each commit, so that changes go out at once.
+// wakingStore wakes those who tell of changes after each commit, so that they go out at
+// once.
 type wakingStore struct {
 	store.Store
 	node *node
@@ -166,8 +176,13 @@ type wakingStore struct {
 
 func (w wakingStore) Commit(ctx context.Context, changes []store.Changeset) ([]store.Result, error) {
 	results, err := w.Store.Commit(ctx, changes)
-	if r := w.node.relay; r != nil && err == nil {
-		r.Wake()
+	if w.node.relay == nil || err != nil { // not joined yet
+		return results, err
 	}
-	return results, err
+	w.node.relay.Wake()
+	w.node.matcher.Wake()
+	if slices.ContainsFunc(changes, func(c store.Changeset) bool { return len(c.Subscriptions) > 0 }) {
+		w.node.notifier.Wake()
+	}
+	return results, nil
 }

@@ -25,16 +25,18 @@ const lameDuck = 2 * time.Second
 // node is the whole service in one process: the rooms joined, between a store and a
 // broker that are somebody else's.
 type node struct {
-	store   store.Store
-	nats    *nats.Conn
-	service *episode.Service
-	timers  *episode.Timers
-	auditor *episode.Auditor // nil keeps no audit trail
-	intake  *events.Intake
-	relay   *delivery.Relay
-	server  *http.Server
-	listen  net.Listener
-	log     *slog.Logger
+	store    store.Store
+	nats     *nats.Conn
+	service  *episode.Service
+	timers   *episode.Timers
+	auditor  *episode.Auditor // nil keeps no audit trail
+	intake   *events.Intake
+	relay    *delivery.Relay
+	matcher  *delivery.Matcher
+	notifier *delivery.Notifier
+	server   *http.Server
+	listen   net.Listener
+	log      *slog.Logger
 
 	secure   bool // TLS ends here
 	stopping atomic.Bool
@@ -104,6 +106,8 @@ func (n *node) audit(ctx context.Context) {
 func (n *node) run(ctx context.Context) error {
 	audit := start(n.audit)
 	relay := start(n.relay.Run)
+	matcher := start(n.matcher.Run)
+	notifier := start(n.notifier.Run)
 	timers := start(n.timers.Run)
 	intake := start(n.intake.Run)
 	failed := make(chan error, 1)
@@ -124,6 +128,13 @@ func (n *node) run(ctx context.Context) error {
 	err = errors.Join(err, n.server.Shutdown(limit))
 	intake.stop(limit)
 	timers.stop(limit)
+	matcher.stop(limit)
+	if matchErr := n.matcher.Drain(limit); matchErr != nil {
+		n.log.Warn("changes not matched; the next matcher goes on", "error", matchErr)
+	}
+	half, enough := context.WithTimeout(limit, n.shutdown/2) // a slow endpoint leaves time for the rest
+	defer enough()
+	notifier.stop(half)
 	audit.stop(limit)
 	relay.stop(limit)
 	if drainErr := n.relay.Drain(limit); drainErr != nil {

@@ -14,6 +14,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"fhirsvc/api"
+	"fhirsvc/internal/delivery/hook"
 	"fhirsvc/internal/sandbox"
 	"fhirsvc/internal/store"
 	"fhirsvc/internal/store/embedded"
@@ -166,7 +167,7 @@ func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, nc *nat
 	}
 	n, err := join(ctx, joinOptions{
 		store: st, nats: nc, httpAddr: o.http, clock: clock.Now,
-		protocols: protocols, drafts: true, lease: sandboxLease, shutdown: 10 * time.Second, log: log,
+		endpoints: hook.Loopback(), protocols: protocols, drafts: true, lease: sandboxLease, shutdown: 10 * time.Second, log: log,
 	})
 	if err != nil {
 		return nil, err

@@ -46,6 +46,9 @@ Settings (environment):
   FHIRSVC_TLS_KEY           its key file; both are read again when they change
   FHIRSVC_TLS_CLIENT_CA     clients must have a certificate from these authorities
   FHIRSVC_CHANGES_RESOURCE  true puts whole resources into change events, false
+  FHIRSVC_SUBSCRIPTION_ENDPOINTS  where Subscriptions may be told: URL prefixes with commas
+                            between, https://…; with none no endpoint is called
+  FHIRSVC_SUBSCRIPTION_GIVE_UP  how long an endpoint may fail before it is given up, 72h
   FHIRSVC_LOG_LEVEL         debug, info (default), warn, error
   FHIRSVC_SHUTDOWN_TIMEOUT  how long running work may take to end, 20s
 `
@@ -72,6 +75,7 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	n, err := join(ctx, joinOptions{
 		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: time.Now, databaseClock: true, baseURL: config.BaseURL,
 		protocols: protocols, changesResource: config.ChangesResource, access: who,
+		endpoints: config.Endpoints, giveUp: config.GiveUp,
 		lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
 	})
 	if err != nil {

@@ -48,7 +48,7 @@ func (s *server) look(
 	var r reply
 	err := permit(k, resourceType, i.permission())
 	if err == nil {
-		r, err = work(fenced{s.o.Reading, k.Client.Units}, &a)
+		r, err = work(fenced{s.o.Reading, k.Client}, &a)
 	}
 	if err == nil && r.resource != nil {
 		a.Data, a.Unit, a.Patient = location(r.resource), r.resource.Unit, episode.Patients(*r.resource)
@@ -103,6 +103,9 @@ func (s *server) mayChange(ctx context.Context, e episode.Entry) error {
 	}
 	if err == nil && e.IfNoneExist != "" {
 		err = permit(k, e.Type, smart.Search)
+	}
+	if err == nil {
+		err = maySubscribe(k, e)
 	}
 	if err != nil {
 		s.noteChange(k, e, err)
@@ -162,10 +165,10 @@ func (s *server) note(a fhir.Access, err error) {
 	s.o.Auditor.Note(a)
 }
 
-// fenced is what is stored, as far as the units reach.
+// fenced is what is stored, as far as the client may see it.
 type fenced struct {
 	reading Reading
-	units   episode.Units
+	client  episode.Client
 }
 
 func (f fenced) read(ctx context.Context, resourceType, id string) (store.Resource, error) {
@@ -184,7 +187,7 @@ func (f fenced) seen(ctx context.Context, r store.Resource, err error, what stri
 	if err != nil {
 		return store.Resource{}, err
 	}
-	ok, err := f.units.See(ctx, f.reading, r)
+	ok, err := f.client.Sees(r.Type).See(ctx, f.reading, r)
 	if err == nil && !ok {
 		err = episode.NotHere(r.Type, what)
 	}
@@ -196,11 +199,11 @@ func (f fenced) seen(ctx context.Context, r store.Resource, err error, what stri
 
 // past gives the versions that may be seen.
 func (f fenced) past(ctx context.Context, p store.Past) (store.PastPage, error) {
-	q := f.units.Limit(search.Query{Type: p.Type})
+	q := f.client.Sees(p.Type).Limit(search.Query{Type: p.Type})
 	p.Units, p.Shared = q.Units, q.Shared
 	return f.reading.Past(ctx, p)
 }
 
 func (f fenced) search(ctx context.Context, q search.Query) (store.Page, error) {
-	return f.reading.Search(ctx, f.units.Limit(q))
+	return f.reading.Search(ctx, f.client.Sees(q.Type).Limit(q))
 }

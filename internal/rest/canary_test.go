@@ -1,13 +1,18 @@
 package rest_test
 
 import (
+	"io"
 	"net/http"
+	"net/http/httptest"
+	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/rest/smart/smarttest"
 	"fhirsvc/internal/store"
 )
@@ -66,6 +71,8 @@ func TestNothingPersonalLeaves(t *testing.T) {
 	}
 	w.send(canary, "/fhir/Task", canary, all)
 
+	subscribing(t, w, all)
+
 	for _, address := range addresses {
 		require.NotContains(t, address, canary)
 	}
@@ -97,4 +104,44 @@ func checkOutbox(t *testing.T, w *secured) {
 		}
 	}
 	require.Greater(t, rows, 10)
+}
+
+// subscribing has endpoints told of what was changed, well and badly, with the mark in all
+// that a Subscription can hold.
+func subscribing(t *testing.T, w *secured, all string) {
+	t.Helper()
+	var called atomic.Int64
+	endpoint := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
+		called.Add(1)
+		rw.Header().Set("Location", "http://"+canary+".example/"+canary)
+		code, _ := strconv.Atoi(r.URL.Query().Get("answer"))
+		rw.WriteHeader(code)
+		_, _ = io.WriteString(rw, canary)
+	}))
+	t.Cleanup(endpoint.Close)
+	more := `,"header":["Authorization: Bearer ` + canary + `","X-` + canary + `: ` + canary + `"],"payload":"application/fhir+json"`
+	endpoints := []string{"http://127.0.0.1:1/" + canary}
+	for _, code := range []string{"200", "302", "401", "410", "500"} {
+		endpoints = append(endpoints, endpoint.URL+"/"+canary+"?answer="+code)
+	}
+	for _, at := range endpoints {
+		for _, criteria := range []string{fhir.Topics()[0].URL, "Patient", "Patient?identifier:not=" + canary} {
+			body := strings.Replace(subscription(criteria, at, more), "work list", canary, 1)
+			w.send(http.MethodPost, "/fhir/Subscription", body, fhirJSON, all)
+		}
+	}
+	for _, wrong := range []string{
+		subscription("Patient?identifier="+canary+"|"+canary+"|", endpoints[0], more), subscription("Patient?birthdate="+canary, endpoints[0], more),
+		subscription("https://"+canary+".example/topic", endpoints[0], more), subscription(canary, endpoints[0], more),
+		subscription("Patient", "https://"+canary+".example/", more), subscription("Patient", "http://"+canary+"@127.0.0.1/", more),
+	} {
+		require.Equal(t, 422, w.send(http.MethodPost, "/fhir/Subscription", wrong, fhirJSON, all).StatusCode)
+	}
+	w.take(labA, "P2-"+canary, canary+"-2")
+	begun := len(endpoints)
+	w.notify(func() bool { return called.Load() > 12 && strings.Count(w.log.String(), "not taken") > begun })
+	require.Contains(t, w.log.String(), "given up")
+	for _, path := range []string{"/fhir/Subscription/$status?id=" + canary, "/fhir/Subscription/" + canary + "/$events", "/fhir/Subscription?url=" + canary} {
+		w.get(path, all)
+	}
 }

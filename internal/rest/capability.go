@@ -97,24 +97,25 @@ type named struct {
 }
 
 type resourceCapability struct {
-	Type              string   `json:"type"`
-	SupportedProfile  []string `json:"supportedProfile,omitempty"`
-	Interaction       []codeOf `json:"interaction"`
-	Versioning        string   `json:"versioning"`
-	ReadHistory       bool     `json:"readHistory"`
-	UpdateCreate      bool     `json:"updateCreate"`
-	ConditionalCreate bool     `json:"conditionalCreate"`
-	ConditionalRead   string   `json:"conditionalRead"`
-	SearchInclude     []string `json:"searchInclude,omitempty"`
-	SearchRevInclude  []string `json:"searchRevInclude,omitempty"`
-	SearchParam       []named  `json:"searchParam"`
-	Operation         []named  `json:"operation,omitempty"`
+	Extension         []fhir.Extension `json:"extension,omitempty"`
+	Type              string           `json:"type"`
+	SupportedProfile  []string         `json:"supportedProfile,omitempty"`
+	Interaction       []codeOf         `json:"interaction"`
+	Versioning        string           `json:"versioning"`
+	ReadHistory       bool             `json:"readHistory"`
+	UpdateCreate      bool             `json:"updateCreate"`
+	ConditionalCreate bool             `json:"conditionalCreate"`
+	ConditionalRead   string           `json:"conditionalRead"`
+	SearchInclude     []string         `json:"searchInclude,omitempty"`
+	SearchRevInclude  []string         `json:"searchRevInclude,omitempty"`
+	SearchParam       []named          `json:"searchParam"`
+	Operation         []named          `json:"operation,omitempty"`
 }
 
 func (k capabilities) statement(base string) capabilityStatement {
 	return capabilityStatement{
 		ResourceType: "CapabilityStatement", Status: "active", Date: k.built, Kind: "instance",
-		Instantiates: []string{fhir.CanonicalCapability + "|" + fhir.Published},
+		Instantiates: []string{fhir.CanonicalCapability + "|" + fhir.Published, fhir.CapabilitySubscriptions},
 		Software:     software{Name: "fhirsvc", Version: k.version, ReleaseDate: k.built},
 		Implementation: implementation{
 			Description: "Stepwise release of a radial compression band: plans, tasks and findings", URL: base,
@@ -165,6 +166,9 @@ func resourceCapabilities() []resourceCapability {
 				k.SupportedProfile = append(k.SupportedProfile, p.URL)
 			}
 		}
+		if r.Type == "Subscription" {
+			k.subscribing()
+		}
 		for _, i := range r.Interactions {
 			k.Interaction = append(k.Interaction, codeOf{string(i)})
 			switch i {
@@ -181,4 +185,13 @@ func resourceCapabilities() []resourceCapability {
 		out = append(out, k)
 	}
 	return out
+}
+
+// subscribing names the topics, where the backport guide has R4 servers name them
+// (hl7.org/fhir/uv/subscriptions-backport/STU1.1/StructureDefinition-capabilitystatement-subscriptiontopic-canonical.html).
+func (k *resourceCapability) subscribing() {
+	k.SupportedProfile = append(k.SupportedProfile, fhir.ProfileSubscription)
+	for _, t := range fhir.Topics() {
+		k.Extension = append(k.Extension, fhir.Extension{URL: fhir.ExtensionTopic, ValueCanonical: t.URL})
+	}
 }

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/internal/episode"
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/fhir/tree"
@@ -84,11 +85,25 @@ func (s *service) Handover(ctx context.Context, _ episode.Units, plan, _ string)
 	return []byte(`{"resourceType":"Bundle","type":"document"}`), r, err
 }
 
+func (s *service) SubscriptionStatus(context.Context, store.Resource) ([]byte, error) {
+	return []byte(`{"resourceType":"Parameters"}`), s.fail
+}
+
+func (s *service) SubscriptionEvents(
+	context.Context, episode.Client, store.Resource, int64, int64, fhir.Content,
+) ([]byte, []store.Resource, error) {
+	return []byte(`{"resourceType":"Bundle","type":"history"}`), nil, s.fail
+}
+
 func resource(resourceType, id string, version int64, body string) store.Resource {
-	return store.Resource{
+	r := store.Resource{
 		Type: resourceType, ID: id, Version: version, Updated: morning.Add(time.Duration(version) * time.Second),
 		Body: []byte(body), Index: search.Index(resourceType, []byte(body)),
 	}
+	if resourceType == "Subscription" {
+		r.Unit = "urn:fhirsvc:client|screen" // its owner's
+	}
+	return r
 }
 
 func put(ctx context.Context, st store.Store, list ...store.Resource) error {
@@ -128,7 +143,7 @@ func (w *world) handler(t testing.TB, change ...func(*rest.Options)) http.Handle
 	t.Cleanup(st.Close)
 	w.store, w.service, w.log = st, &service{store: st}, &bytes.Buffer{}
 	o := rest.Options{
-		Reading: st, Charting: w.service, Messaging: w.service, Planning: w.service,
+		Reading: st, Charting: w.service, Messaging: w.service, Planning: w.service, Subscribing: w.service,
 		Ready:  func(context.Context) error { return w.ready },
 		Log:    slog.New(slog.NewJSONHandler(w.log, nil)),
 		Client: episode.Client{ID: "screen", Display: "Screen"}, Version: "1.2.3", Built: morning,

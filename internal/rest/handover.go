@@ -27,7 +27,7 @@ func (s *server) handover(c echo.Context) error {
 				return reply{}, err
 			}
 		}
-		body, plan, err := s.o.Planning.Handover(ctx, f.units, id, s.base(c))
+		body, plan, err := s.o.Planning.Handover(ctx, f.client.Sees("CarePlan"), id, s.base(c))
 		if err != nil {
 			return reply{}, err
 		}

@@ -34,6 +34,7 @@ func resources() []served {
 		"ServiceRequest":           {interactionCreate},
 		"MedicationAdministration": {interactionCreate, interactionUpdate},
 		"QuestionnaireResponse":    {interactionCreate, interactionUpdate},
+		"Subscription":             {interactionCreate, interactionUpdate, interactionPatch},
 		"Task":                     {interactionUpdate, interactionPatch},
 	}
 	types := search.Types()

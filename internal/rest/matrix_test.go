@@ -73,6 +73,18 @@ func operations(w *secured, id string) []operation {
 			scope: "system/Procedure.c system/Patient.c system/Encounter.c system/Observation.c", code: "operation", resourceType: "Bundle", writes: true,
 		},
 		operation{
+			name: "$status of all", method: "GET", path: "/fhir/Subscription/$status", contentType: fhirJSON,
+			scope: "system/Subscription.s", code: "search-type", resourceType: "Subscription",
+		},
+		operation{
+			name: "$status", method: "GET", path: "/fhir/Subscription/" + id + "/$status", contentType: fhirJSON,
+			scope: "system/Subscription.r", code: "read", resourceType: "Subscription",
+		},
+		operation{
+			name: "$events", method: "GET", path: "/fhir/Subscription/" + id + "/$events", contentType: fhirJSON,
+			scope: "system/Subscription.r", code: "read", resourceType: "Subscription",
+		},
+		operation{
 			name: "$workload", method: "GET", path: "/fhir/Task/$workload?from=2026-01-01T00:00:00Z", contentType: fhirJSON,
 			scope: "system/Task.s", code: "search-type", resourceType: "Task",
 		},
@@ -236,7 +248,7 @@ func TestAnotherUnitsRecordIsNotThere(t *testing.T) {
 	}
 	mine, theirs := w.of(labA), w.of(labB)
 	for _, o := range all {
-		if open[o.resourceType] || o.code == "create" || o.code == "operation" || strings.Contains(o.path, "/$") {
+		if open[o.resourceType] || o.resourceType == "Subscription" /* is of its owner, not of a unit */ || o.code == "create" || o.code == "operation" || strings.Contains(o.path, "/$") {
 			continue
 		}
 		path := o.path

@@ -83,6 +83,10 @@ func TestMetadataNamesTheProfiles(t *testing.T) {
 	named := 0
 	for r := range d.Get("rest").At(0).Get("resource").Items() {
 		for url := range r.Get("supportedProfile").Items() {
+			if url.Text == fhir.ProfileSubscription { // of the guide, not of the project
+				require.Equal(t, "Subscription", r.Str("type"))
+				continue
+			}
 			p := profiles.Find(url.Text)
 			require.NotNil(t, p, url.Text)
 			require.Equal(t, r.Str("type"), p.Type)
@@ -91,6 +95,27 @@ func TestMetadataNamesTheProfiles(t *testing.T) {
 	}
 	ofOthers := 3 // of messages and extensions, which are not served: Bundle, MessageHeader, Extension
 	require.Equal(t, len(profiles.All())-ofOthers, named)
+}
+
+// The topics are named at Subscription, by the guide's extension, and the guide's own
+// statement for R4 servers among those that are fulfilled.
+func TestMetadataNamesTheTopics(t *testing.T) {
+	t.Parallel()
+	a := newWorld(t).get("/fhir/metadata")
+	sound(t, a.text)
+	var named []string
+	for r := range a.doc.Get("rest").At(0).Get("resource").Items() {
+		for x := range r.Get("extension").Items() {
+			require.Equal(t, "Subscription", r.Str("type"))
+			require.Equal(t, fhir.ExtensionTopic, x.Str("url"))
+			named = append(named, x.Str("valueCanonical"))
+		}
+	}
+	require.Len(t, named, len(fhir.Topics()))
+	for i, topic := range fhir.Topics() {
+		require.Equal(t, topic.URL, named[i])
+	}
+	require.Contains(t, a.text, fhir.CapabilitySubscriptions)
 }
 
 // request is how an interaction looks on the wire, hl7.org/fhir/R4/http.html.
@@ -133,7 +158,7 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 		}
 		w.put(resource(r.Str("type"), "x", 1, `{"resourceType":"`+r.Str("type")+`","id":"x"}`))
 	}
-	require.Len(t, advertised, 20)
+	require.Len(t, advertised, 21)
 	checkWrites(t, advertised)
 	all := []string{"read", "vread", "history-instance", "search-type", "create", "update", "patch", "delete", "history-type"}
 	types := 0
@@ -174,7 +199,7 @@ func checkWrites(t *testing.T, advertised map[string]map[string]bool) {
 	}
 	require.Equal(t, map[string][]string{
 		"Observation": {"create", "update"}, "Task": {"update", "patch"},
-		"ServiceRequest": {"create"}, "MedicationAdministration": {"create", "update"},
+		"ServiceRequest": {"create"}, "MedicationAdministration": {"create", "update"}, "Subscription": {"create", "update", "patch"},
 		"QuestionnaireResponse": {"create", "update"},
 	}, got)
 }

@@ -2,8 +2,11 @@ package rest
 
 import (
 	"net/http"
+	"slices"
 
 	"github.com/labstack/echo/v4"
+
+	"fhirsvc/internal/fhir"
 )
 
 // operation is a line of the table of operations (hl7.org/fhir/R4/operations.html), from
@@ -57,6 +60,30 @@ func operations() []operation {
 			handle: func(s *server) echo.HandlerFunc { return s.handover },
 		},
 		{
+			Name: "status", Definition: fhir.OperationStatus, Summary: "How the caller's Subscriptions stand.",
+			Type: "Subscription", Method: http.MethodGet, Counts: interactionSearch, Of: "Subscription", Gives: "Bundle",
+			Query: []Parameter{
+				{Name: "id", Type: "id", Documentation: "Of these alone; may be repeated."},
+				{Name: "status", Type: "code", Documentation: "In these states alone; may be repeated."},
+			},
+			handle: func(s *server) echo.HandlerFunc { return s.subscriptionStatuses },
+		},
+		{
+			Name: "events", Definition: fhir.OperationEvents, Summary: "What a Subscription was to be told, again; at most 100 events.",
+			Type: "Subscription", OfInstance: true, Method: http.MethodGet, Counts: interactionRead, Of: "Subscription", Gives: "Bundle",
+			Query: []Parameter{
+				{Name: "eventsSinceNumber", Type: "string", Documentation: "The first event, itself included; 1 when not given."},
+				{Name: "eventsUntilNumber", Type: "string", Documentation: "The last event, itself included."},
+				{Name: "content", Type: "code", Documentation: "empty, id-only or full-resource; never more than the Subscription has."},
+			},
+			handle: func(s *server) echo.HandlerFunc { return s.subscriptionEvents },
+		},
+		{
+			Name: "status", Definition: fhir.OperationStatus, Summary: "How a Subscription stands.",
+			Type: "Subscription", OfInstance: true, Method: http.MethodGet, Counts: interactionRead, Of: "Subscription", Gives: "Bundle",
+			handle: func(s *server) echo.HandlerFunc { return s.subscriptionStatus },
+		},
+		{
 			Name:       "workload",
 			Definition: "https://fhirsvc.example/fhir/OperationDefinition/task-workload",
 			Summary:    "How many open Tasks fall due in each quarter of an hour.",
@@ -83,12 +110,12 @@ func (o operation) path() string {
 }
 
 // operationsOf gives the operations of a type, or of the whole system for "", as the
-// CapabilityStatement names them.
+// CapabilityStatement names them: one that is at the type and at its instances once.
 func operationsOf(resourceType string) []named {
 	var out []named
 	for _, o := range operations() {
-		if o.Type == resourceType {
-			out = append(out, named{Name: o.Name, Definition: o.Definition})
+		if n := (named{Name: o.Name, Definition: o.Definition}); o.Type == resourceType && !slices.Contains(out, n) {
+			out = append(out, n)
 		}
 	}
 	return out

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"fhirsvc/internal/episode"
+	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/store"
 )
@@ -36,13 +37,20 @@ type Planning interface {
 	Handover(ctx context.Context, u episode.Units, plan, base string) ([]byte, store.Resource, error)
 }
 
-// Options are what the edge is built from. Reading, Charting, Messaging, Planning, Ready
-// and Log must be set.
+// Subscribing says how Subscriptions stand and what they were to be told.
+type Subscribing interface {
+	SubscriptionStatus(ctx context.Context, r store.Resource) ([]byte, error)
+	SubscriptionEvents(ctx context.Context, c episode.Client, r store.Resource, from, to int64, content fhir.Content) ([]byte, []store.Resource, error)
+}
+
+// Options are what the edge is built from. Reading, Charting, Messaging, Planning,
+// Subscribing, Ready and Log must be set.
 type Options struct {
-	Reading   Reading
-	Charting  Charting
-	Messaging Messaging
-	Planning  Planning
+	Reading     Reading
+	Charting    Charting
+	Messaging   Messaging
+	Planning    Planning
+	Subscribing Subscribing
 	// Ready tells why the service can't take requests now, nil when it can.
 	Ready func(ctx context.Context) error
 	Log   *slog.Logger

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"fhirsvc/api"
+	"fhirsvc/internal/delivery/hook"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
@@ -105,10 +106,11 @@ func newSecured(t *testing.T, change ...func(*rest.Options)) *secured {
 	s.real, err = episode.New(t.Context(), episode.Options{
 		Store: st, Incoming: incoming(), Outgoing: outgoing(), Clock: now, Log: log, Protocols: protocols, Drafts: true,
 		Endpoint: "https://fhirsvc.example/fhir", Software: "test", Auditor: s.audit.Auditor,
+		Endpoints: hook.Loopback(),
 	})
 	require.NoError(t, err)
 	o := rest.Options{
-		Reading: st, Charting: s.real, Messaging: s.real, Planning: s.real, Ready: func(context.Context) error { return nil }, Log: log,
+		Reading: st, Charting: s.real, Messaging: s.real, Planning: s.real, Subscribing: s.real, Ready: func(context.Context) error { return nil }, Log: log,
 		Tokens: smart.NewVerifier(smart.VerifierOptions{
 			Issuer: s.issuer.URL, Audience: smarttest.Audience, UnitsClaim: "fhirsvc_units",
 			Keys: smart.NewKeys(smart.KeyOptions{URL: s.issuer.JWKS}),

@@ -55,6 +55,9 @@ func operationID(r rest.Route) string {
 	case r.Interaction == "history-type":
 		id += "s" // historyTasks
 	}
+	if r.Operation != "" && strings.Contains(r.Path, "/:id/") {
+		id += "ByID" // the same may be at the type
+	}
 	return id
 }
 

@@ -26,6 +26,7 @@ type Memory struct {
 	kept      []store.Quarantine
 	settings  map[string]string
 	protocols map[string][]byte
+	queues    queues
 }
 
 type episodeRow struct {
@@ -98,6 +99,9 @@ func (m *Memory) write(c store.Changeset) {
 	for _, o := range c.Outbox {
 		o.Headers = maps.Clone(o.Headers)
 		m.outbox = append(m.outbox, outboxRow{OutboxRow: store.OutboxRow{Seq: int64(len(m.outbox) + 1), Outbox: o}})
+	}
+	for _, s := range c.Subscriptions {
+		m.setQueue(s)
 	}
 	if q := c.Quarantine; q != nil && !slices.ContainsFunc(m.kept, func(k store.Quarantine) bool { return k.ID == q.ID }) {
 		m.kept = append(m.kept, *q)
