@@ -71,8 +71,9 @@ func (p *parser) has(resourceType, name string, depth int) (reading, bool) {
 func joined(inner reading, name string, j Join) reading {
 	return func(value string) (Condition, bool) {
 		c, ok := inner(value)
-		j.All = []Condition{c}
-		return Condition{Param: name, Kind: Reference, Join: &j}, ok
+		own := j // of each value
+		own.All = []Condition{c}
+		return Condition{Param: name, Kind: Reference, Join: &own}, ok
 	}
 }
 

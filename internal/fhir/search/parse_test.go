@@ -173,6 +173,15 @@ func TestParseRefuses(t *testing.T) {
 	require.Equal(t, outcome.CodeNotSupported, issues[0].Code)
 }
 
+// A repeated chain asks for each of its values.
+func TestParseRepeatedChains(t *testing.T) {
+	t.Parallel()
+	q, _, issues := parse(t, "Task", "patient.family=a&patient.family=b", search.Strict)
+	require.Empty(t, issues)
+	require.Equal(t, "a", q.All[0].Join.All[0].Any[0].Text)
+	require.Equal(t, "b", q.All[1].Join.All[0].Any[0].Text)
+}
+
 // Details may be logged, so a value, which may be personal, is not in them.
 func TestParseQuotesValuesInDiagnosticsOnly(t *testing.T) {
 	t.Parallel()

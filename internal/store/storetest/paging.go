@@ -15,6 +15,7 @@ func pagingTests() []contractTest {
 	return []contractTest{
 		{"paging/pages make up the whole", pagesMakeUpWhole},
 		{"paging/rows put in meanwhile", rowsPutInMeanwhile},
+		{"paging/while others write", pagesWhileOthersWrite},
 	}
 }
 

@@ -19,6 +19,7 @@ func searchTests() []contractTest {
 		{"search/units", searchUnits},
 		{"search/what units share", searchShared},
 		{"search/equals a filter in memory", searchEqualsFilter},
+		{"search/of resources equals reading them all", searchEqualsReading},
 	}
 }
 
