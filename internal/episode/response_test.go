@@ -119,8 +119,10 @@ func TestFormIsCharted(t *testing.T) {
 func TestFormRepeated(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
-	f := filled{kind: "site-check", items: []string{answered("access-site-bleeding", chosen(fhir.SystemDICOM, "122033"))},
-		more: `,"identifier":{"system":"urn:forms","value":"f-1"}`}
+	f := filled{
+		kind: "site-check", items: []string{answered("access-site-bleeding", chosen(fhir.SystemDICOM, "122033"))},
+		more: `,"identifier":{"system":"urn:forms","value":"f-1"}`,
+	}
 	first := b.mustFill(f)
 	again := b.mustFill(f)
 	require.False(t, again.Created)
