@@ -6,6 +6,7 @@ type CarePlan struct {
 	ID                    string             `json:"id,omitempty"`
 	Meta                  *Meta              `json:"meta,omitempty"`
 	Text                  *Narrative         `json:"text,omitempty"`
+	Contained             []Task             `json:"contained,omitempty"`
 	Identifier            []Identifier       `json:"identifier,omitempty"`
 	InstantiatesCanonical []string           `json:"instantiatesCanonical,omitempty"`
 	Status                string             `json:"status"`
@@ -17,6 +18,7 @@ type CarePlan struct {
 	Encounter             *Reference         `json:"encounter,omitempty"`
 	Period                *Period            `json:"period,omitempty"`
 	Author                *Reference         `json:"author,omitempty"`
+	Contributor           []Reference        `json:"contributor,omitempty"`
 	SupportingInfo        []Reference        `json:"supportingInfo,omitempty"`
 	Activity              []CarePlanActivity `json:"activity,omitempty"`
 	Note                  []Annotation       `json:"note,omitempty"`

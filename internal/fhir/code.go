@@ -198,6 +198,7 @@ const (
 // Tags on resources, and other markings.
 const (
 	CodeUnplaced     Code = "unplaced"
+	CodeNotStored    Code = "not-stored"
 	CodeReleasePlan  Code = "compression-release-plan" // CarePlan.category
 	CodeHandover     Code = "hand-over"                // Composition.type
 	CodeDiagnostic   Code = "diagnostic"               // protocol applicability

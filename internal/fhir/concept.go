@@ -211,6 +211,7 @@ func orderConcepts() []Concept {
 		{CodeBleedingAndNotPatent, UseIssue, "Bleeding and not patent", "The site bleeds and the artery is not patent: pressure and flow ask for opposite things."},
 
 		{CodeUnplaced, UseMark, "Unplaced", "The finding fits no known episode yet."},
+		{CodeNotStored, UseMark, "Not stored", "Computed to be looked at: no plan, and stored nowhere."},
 		{CodeReleasePlan, UseMark, "Compression release plan", "Plan for the stepwise release of a radial compression band."},
 		{CodeHandover, UseMark, "Hand-over", "One page by which a radial compression band is handed over."},
 		{CodeDiagnostic, UseMark, "Diagnostic procedure", "Diagnostic catheterization without an intervention."},

@@ -14,6 +14,10 @@ import (
 // RenderPlan writes the plan as an R4 CarePlan. It fails only on what can't be written
 // as JSON, which is a fault of ours.
 func RenderPlan(p workflow.Plan, c Context, v Version) ([]byte, error) {
+	return encode(c.plan(p, v))
+}
+
+func (c Context) plan(p workflow.Plan, v Version) CarePlan {
 	service := c.service()
 	r := CarePlan{
 		ResourceType: "CarePlan",
@@ -39,7 +43,7 @@ func RenderPlan(p workflow.Plan, c Context, v Version) ([]byte, error) {
 	if procedure := c.procedure(); procedure != nil {
 		r.SupportingInfo = []Reference{*procedure}
 	}
-	return encode(r)
+	return r
 }
 
 func planTitle(p workflow.Plan) string {

@@ -10,6 +10,10 @@ import (
 // RenderTask writes a Task of the core as an R4 Task. It fails only on what can't be
 // written as JSON, which is a fault of ours.
 func RenderTask(t workflow.Task, c Context, v Version) ([]byte, error) {
+	return encode(c.task(t, v))
+}
+
+func (c Context) task(t workflow.Task, v Version) Task {
 	code := c.Task(t.Key.Code)
 	code.Text = taskWords(t.Key)
 	group, subject := c.episode(), c.subject()
@@ -50,7 +54,7 @@ func RenderTask(t workflow.Task, c Context, v Version) ([]byte, error) {
 	if p := period(t.NotBefore, t.Due); p != nil {
 		r.Restriction = &TaskRestriction{Period: p}
 	}
-	return encode(r)
+	return r
 }
 
 // words is a concept that is only text; nil when there is none.

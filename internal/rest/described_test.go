@@ -153,6 +153,8 @@ func sample(o *openapi3.Operation, resourceType string) (body, contentType strin
 		return bundleOf("batch"), contentType
 	case o.OperationID == "processMessage":
 		return `{"resourceType":"Bundle"}`, contentType
+	case o.OperationID == "applyPlanDefinition":
+		return `{"resourceType":"Parameters"}`, contentType
 	}
 	return `{"resourceType":"` + resourceType + `","id":"x"}`, contentType
 }

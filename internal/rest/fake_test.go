@@ -95,6 +95,11 @@ func (s *service) SubscriptionEvents(
 	return []byte(`{"resourceType":"Bundle","type":"history"}`), nil, s.fail
 }
 
+// Apply gives a draft of nothing.
+func (s *service) Apply(context.Context, episode.Units, store.Resource, []byte) (draft []byte, patient string, err error) {
+	return []byte(`{"resourceType":"CarePlan"}`), "Patient/x", nil
+}
+
 func resource(resourceType, id string, version int64, body string) store.Resource {
 	r := store.Resource{
 		Type: resourceType, ID: id, Version: version, Updated: morning.Add(time.Duration(version) * time.Second),

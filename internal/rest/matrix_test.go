@@ -89,6 +89,11 @@ func operations(w *secured, id string) []operation {
 			scope: "system/Task.s", code: "search-type", resourceType: "Task",
 		},
 		operation{
+			name: "$apply", method: "POST", path: "/fhir/PlanDefinition/" + id + "/$apply", contentType: fhirJSON,
+			body:  `{"resourceType":"Parameters","parameter":[{"name":"subject","valueString":"Patient/x"}]}`,
+			scope: reads([]string{"PlanDefinition", "Patient"}), code: "read", resourceType: "PlanDefinition",
+		},
+		operation{
 			name: "$handover", method: "GET", path: "/fhir/CarePlan/" + id + "/$handover", contentType: fhirJSON,
 			scope: reads(episode.HandoverTypes()), code: "read", resourceType: "CarePlan",
 		})

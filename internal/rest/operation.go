@@ -84,6 +84,14 @@ func operations() []operation {
 			handle: func(s *server) echo.HandlerFunc { return s.subscriptionStatus },
 		},
 		{
+			Name:       "apply",
+			Definition: "https://fhirsvc.example/fhir/OperationDefinition/plan-definition-apply",
+			Summary:    "What a protocol would plan: a draft that is stored nowhere.",
+			Type:       "PlanDefinition", OfInstance: true, Method: http.MethodPost, Counts: interactionRead, Of: "PlanDefinition",
+			Takes: "Parameters", Gives: "CarePlan",
+			handle: func(s *server) echo.HandlerFunc { return s.apply },
+		},
+		{
 			Name:       "workload",
 			Definition: "https://fhirsvc.example/fhir/OperationDefinition/task-workload",
 			Summary:    "How many open Tasks fall due in each quarter of an hour.",
