@@ -147,13 +147,19 @@ func (d *draft) advanceAll(charted map[*loaded]*workflow.Charted, input string) 
 // orphans gives a patient's findings that wait for an event, the latest first, so that
 // old ones that nobody adopted don't stand in the way.
 func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orphan, error) {
+	records, err := s.person(ctx, subject)
+	if err != nil {
+		return nil, err
+	}
 	var waiting []orphan
-	for _, resourceType := range []string{"Observation", "MedicationAdministration"} {
-		some, err := s.orphansOf(ctx, d, resourceType, subject)
-		if err != nil {
-			return nil, err
+	for _, record := range records {
+		for _, resourceType := range []string{"Observation", "MedicationAdministration"} {
+			some, err := s.orphansOf(ctx, d, resourceType, record)
+			if err != nil {
+				return nil, err
+			}
+			waiting = append(waiting, some...)
 		}
-		waiting = append(waiting, some...)
 	}
 	return waiting, nil
 }

@@ -89,6 +89,9 @@ func (d *draft) advance(l *loaded, in workflow.Input) error {
 		return err
 	}
 	l.core = next
+	if l.renamed { // what did not change says of whom it is, too
+		effects = append(effects, next.Everything()...)
+	}
 	seq := l.version + 1
 	if d.context.Episode == "" {
 		d.context = d.s.contextOf(l)

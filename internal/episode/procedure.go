@@ -2,6 +2,7 @@ package episode
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"fhirsvc/internal/fhir"
@@ -88,12 +89,17 @@ func (r *reception) tell(ctx context.Context, d *draft, l *loaded, site *fhir.Si
 				return err
 			}
 		}
+		l.renamed = l.version > 0 && l.state.Refs != refs
 		l.state.Refs, l.state.Order = refs, r.order
 	}
 	var event workflow.Event
+	var err error
 	if site != nil {
 		event = site.Event
 		event.Order, event.Recorded, event.Refs = r.order, r.at, refs
+		if event.Refs.Subject, err = r.sameToCore(ctx, l, refs.Subject); err != nil {
+			return err
+		}
 		if begin := beginOf(r.notice.Procedure.Begin, event, r.at); newest || l.state.Begin.IsZero() {
 			l.state.Begin = begin
 		}
@@ -106,11 +112,23 @@ func (r *reception) tell(ctx context.Context, d *draft, l *loaded, site *fhir.Si
 		}
 		return d.advance(l, workflow.Revoked{Stamp: stamp, Order: r.order, Reason: reason})
 	}
-	var err error
 	if event.OtherPlan, err = r.otherPlan(ctx, l.id, event); err != nil {
 		return err
 	}
 	return d.advance(l, workflow.Started{Stamp: stamp, Event: event})
+}
+
+// sameToCore names the patient as the core has known them from the first event, as long as
+// it is the same person under another record: only another person is a correction.
+func (r *reception) sameToCore(ctx context.Context, l *loaded, subject string) (string, error) {
+	if len(l.core.Events) == 0 || l.core.Events[0].Refs.Subject == subject {
+		return subject, nil
+	}
+	records, err := r.person(ctx, subject)
+	if err != nil || !slices.Contains(records, l.core.Events[0].Refs.Subject) {
+		return subject, err
+	}
+	return l.core.Events[0].Refs.Subject, nil
 }
 
 // beginOf is the first instant whose findings belong to the episode.

@@ -92,7 +92,11 @@ func TestFormIsCharted(t *testing.T) {
 	require.True(t, r.Created)
 	require.Empty(t, r.Warnings)
 	require.Len(t, b.all("Provenance"), before+1, "one changeset")
-	require.Contains(t, string(b.all("Provenance")[len(b.all("Provenance"))-1].Body)+string(b.all("Provenance")[0].Body), "QuestionnaireResponse/"+r.Resource.ID+"/_history/1")
+	provenance := ""
+	for _, p := range b.all("Provenance") {
+		provenance += string(p.Body)
+	}
+	require.Contains(t, provenance, `"entity":[{"role":"source","what":{"reference":"QuestionnaireResponse/`+r.Resource.ID+`/_history/1"}}]`)
 
 	made := b.derived(r.Resource.ID)
 	require.Len(t, made, 4)

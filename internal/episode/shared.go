@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
 )
@@ -36,7 +38,12 @@ func (r *reception) share(ctx context.Context) (parties, error) {
 			if e.Type != kind {
 				continue
 			}
-			ref, err := r.shareOne(ctx, r.incoming(e, p), r.order)
+			ref := ""
+			if i == n.Subject.Entry {
+				ref, err = r.sharePatient(ctx, r.incoming(e, p))
+			} else {
+				ref, err = r.shareOne(ctx, r.incoming(e, p), r.order)
+			}
 			if err != nil {
 				return p, err
 			}
@@ -50,8 +57,42 @@ func (r *reception) share(ctx context.Context) (parties, error) {
 				p.encounter = ref
 			}
 		}
+		if kind == "Patient" {
+			if p.subject, err = r.standing(ctx, p.subject); err != nil {
+				return p, err
+			}
+		}
 	}
 	return p, nil
+}
+
+// sharePatient stores the patient of the event with its links to other records, and retires
+// those that it replaces.
+func (r *reception) sharePatient(ctx context.Context, in incoming) (string, error) {
+	l, err := r.links(ctx)
+	if err == nil {
+		err = r.oneRecord(ctx, in.identifiers)
+	}
+	if err != nil {
+		return "", err
+	}
+	in.body = fhir.WithLinks(in.body, l.to)
+	in.identifiers = append(slices.Clone(in.identifiers), l.claims...)
+	ref, err := r.shareOne(ctx, in, r.order)
+	if err != nil {
+		return "", err
+	}
+	return ref, r.retire(ctx, l.old, ref)
+}
+
+// standing gives the record that stands for the patient of the event: one that was replaced
+// is named to the sender.
+func (r *reception) standing(ctx context.Context, subject string) (string, error) {
+	record, err := r.survivor(ctx, subject)
+	if err == nil && record != subject {
+		r.warn(outcome.CodeBusinessRule, "Patient", "this record of the patient was replaced by another one: the plan stands under that")
+	}
+	return record, err
 }
 
 // incoming is an entry of the message with its references as they are stored.
@@ -93,6 +134,9 @@ func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) 
 		if known && (order.IsZero() || !r.newer(ctx, in.resourceType, id, order)) {
 			return nil, nil
 		}
+		if known && in.resourceType == "Patient" && r.undoes(ctx, id, in.body) {
+			return nil, nil
+		}
 		d := r.newDraft("")
 		d.occurred = order
 		v, changed, err := r.version(ctx, in, id, d.at)
@@ -118,6 +162,13 @@ func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) 
 		return "", fmt.Errorf("share %s: %w", in.resourceType, err)
 	}
 	return in.resourceType + "/" + id, nil
+}
+
+// undoes reports whether a body would bring back, by saying nothing of it, a record that
+// another one has replaced: a sender that has not heard of the merge goes on as before.
+func (s *Service) undoes(ctx context.Context, id string, body []byte) bool {
+	current, err := s.Store.Read(ctx, "Patient", id)
+	return err == nil && len(fhir.Linked(current.Body)[fhir.LinkReplacedBy]) > 0 && len(fhir.Linked(body)[fhir.LinkReplacedBy]) == 0
 }
 
 // identify finds a resource by the first of its identifiers that is known.

@@ -40,6 +40,8 @@ type loaded struct {
 	state    state
 	protocol protocol
 	due      time.Time
+	// renamed: an event told other references than those that the resources were written with.
+	renamed bool
 	// leaving is what the service wrote for an episode that an event moves to another
 	// unit, as it is stored.
 	leaving []store.Resource

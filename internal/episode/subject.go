@@ -5,11 +5,20 @@ import (
 	"strings"
 )
 
-// episodesOfSubject loads all episodes of a patient (Patient/id), oldest first.
+// episodesOfSubject loads all episodes of a person, under whichever record (Patient/id) of
+// theirs, each record's oldest first.
 func (s *Service) episodesOfSubject(ctx context.Context, subject string) ([]*loaded, error) {
-	ids, err := s.Store.EpisodesOf(ctx, strings.TrimPrefix(subject, "Patient/"))
+	records, err := s.person(ctx, subject)
 	if err != nil {
 		return nil, err
+	}
+	var ids []string
+	for _, record := range records {
+		some, err := s.Store.EpisodesOf(ctx, strings.TrimPrefix(record, "Patient/"))
+		if err != nil {
+			return nil, err
+		}
+		ids = append(ids, some...)
 	}
 	all := make([]*loaded, 0, len(ids))
 	for _, id := range ids {

@@ -16,6 +16,7 @@ type Notice struct {
 	Order  time.Time // place among the events of the procedure; zero: when it arrived
 
 	Subject   Party
+	Links     []Link // of the subject, in the order of Patient.link
 	Encounter Party
 	Unit      string // system|value of the unit's identifier, "" when not told
 

@@ -98,6 +98,9 @@ func (d *decoder) party(r *reader, element, kind string, p *Party) {
 	p.Identifier = &ids[0]
 	d.keep(b)
 	p.Entry = d.kept[b]
+	if kind == "Patient" {
+		d.links(b)
+	}
 }
 
 // refuseParty: the message can't do without its patient; an encounter is left out.

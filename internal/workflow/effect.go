@@ -35,6 +35,26 @@ func (PutIssue) effect()  {}
 func (PutNotice) effect() {}
 func (WakeAt) effect()    {}
 
+// Everything gives all that is to be stored of the episode, as if none of it were: whoever
+// writes resources needs it when what they refer to has changed.
+func (e *Episode) Everything() []Effect {
+	var all []Effect
+	for _, t := range e.Tasks {
+		all = append(all, PutTask{t})
+		all = append(all, t.notices(nil)...)
+	}
+	for _, is := range e.Issues {
+		all = append(all, PutIssue{is})
+	}
+	for _, f := range e.Flags {
+		all = append(all, PutFlag{f})
+	}
+	if len(e.Events) > 0 {
+		all = append(all, PutPlan{e.Plan})
+	}
+	return all
+}
+
 // IssueCode says what contradicts what.
 type IssueCode string
 

@@ -69,6 +69,7 @@ func rows() map[string][]row {
 			{"gender", Token, "Patient.gender", "individual-gender", "http://hl7.org/fhir/administrative-gender"},
 			{"given", String, "Patient.name.given", "individual-given", ""},
 			{"identifier", Token, "Patient.identifier", "Patient-identifier", ""},
+			{"link", Reference, "Patient.link.other", "Patient-link", ""},
 			{"name", String, "Patient.name", "Patient-name", ""},
 		},
 		"Encounter": {
