@@ -28,8 +28,8 @@ func (b *bench) sendBody(body []byte) MessageAnswer {
 	return a
 }
 
-// moved is a patient-moved event of the patient with a number.
-func moved(message, number string) []byte {
+// movedTo is a patient-moved event of the patient with a number.
+func movedTo(message, number string) []byte {
 	return fmt.Appendf(nil, `{"resourceType":"Bundle","type":"message","timestamp":"2026-03-04T09:49:00Z","entry":[
 {"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000001","resource":{"resourceType":"MessageHeader","id":%q,"eventCoding":{"system":%q,"code":"patient-moved"},
 "source":{"endpoint":%q},"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000002"}]}},
@@ -64,7 +64,7 @@ func TestMergedPatient(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
 	b.wait(time.Minute)
-	b.sendBody(linkedTo(moved("m-merge", "9001"), "replaces", "4711"))
+	b.sendBody(linkedTo(movedTo("m-merge", "9001"), "replaces", "4711"))
 	old, now := b.record("4711"), b.record("9001")
 	require.NotEqual(t, old.Str("id"), now.Str("id"))
 	require.Equal(t, "false", old.Get("active").Text)
@@ -185,7 +185,7 @@ func TestMergeOfTwoPlansOnOneWrist(t *testing.T) {
 func TestReplacedRecordStaysReplaced(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
-	b.sendBody(linkedTo(moved("m-merge", "9001"), "replaces", "4711"))
+	b.sendBody(linkedTo(movedTo("m-merge", "9001"), "replaces", "4711"))
 	late := newEvent()
 	late.message, late.procedure, late.timestamp = "m3", "P-3", sheathOut().Add(9*time.Minute)
 	late.site = `[{"coding":[{"system":"http://snomed.info/sct","code":"368504007"}]}]`
@@ -251,8 +251,8 @@ func TestMergeStaysInItsUnits(t *testing.T) {
 func TestCircleOfLinks(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
-	b.sendBody(linkedTo(moved("m-1", "9001"), "replaces", "4711"))
-	b.sendBody([]byte(strings.Replace(string(linkedTo(moved("m-2", "9001"), "replaced-by", "4711")), "09:49:00Z", "09:50:00Z", 1)))
+	b.sendBody(linkedTo(movedTo("m-1", "9001"), "replaces", "4711"))
+	b.sendBody([]byte(strings.Replace(string(linkedTo(movedTo("m-2", "9001"), "replaced-by", "4711")), "09:49:00Z", "09:50:00Z", 1)))
 	old := "Patient/" + b.record("4711").Str("id")
 	records, err := b.person(t.Context(), old)
 	require.NoError(t, err)

@@ -153,7 +153,7 @@ func sample(o *openapi3.Operation, resourceType string) (body, contentType strin
 		return bundleOf("batch"), contentType
 	case o.OperationID == "processMessage":
 		return `{"resourceType":"Bundle"}`, contentType
-	case o.OperationID == "applyPlanDefinition":
+	case o.OperationID == "applyPlanDefinitionByID":
 		return `{"resourceType":"Parameters"}`, contentType
 	}
 	return `{"resourceType":"` + resourceType + `","id":"x"}`, contentType
