@@ -16,7 +16,7 @@ const conformanceHelp = `Usage: fhirsvc conformance -o DIR [flags]
 Writes the project's FHIR package, an npm-style .tgz for R4 (4.0.1) that general FHIR
 servers and validators load, and its resources one by one beside it: profiles with their
 snapshots, value sets, the code system and its map to standard codes, search parameters,
-operation, messages, activities, the draft protocols, the capability statements, and
+operations, forms, messages, activities, the draft protocols, the capability statements, and
 examples in DIR/examples. Files of the same names are replaced, others left alone.
 
   fhirsvc conformance -o package

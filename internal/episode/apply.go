@@ -22,8 +22,8 @@ func (s *Service) Apply(ctx context.Context, u Units, plan store.Resource, body 
 	if err != nil {
 		return nil, "", err
 	}
-	for name, reference := range map[string]string{"subject": a.Subject, "encounter": a.Encounter, "practitioner": a.Practitioner} {
-		if err := s.known(ctx, u, reference, a.At[name]); err != nil {
+	for _, named := range [][2]string{{"subject", a.Subject}, {"encounter", a.Encounter}, {"practitioner", a.Practitioner}} {
+		if err := s.known(ctx, u, named[1], a.At[named[0]]); err != nil {
 			return nil, "", err
 		}
 	}
