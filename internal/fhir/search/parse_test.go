@@ -272,3 +272,33 @@ func FuzzParse(f *testing.F) {
 		require.Equal(t, q, again)
 	})
 }
+
+// FuzzParseIncludes: no include makes the parser panic; what it accepts leads somewhere, and
+// is accepted again from what it says it applied.
+func FuzzParseIncludes(f *testing.F) {
+	f.Add("_include=Task:patient&_revinclude=Provenance:target&_include:iterate=Encounter:patient", true)
+	f.Add("_include=*&_revinclude=Task:part-of:Task&_include=Task:owner:Device", false)
+	f.Add("_include=:&_include=Task:%00&_revinclude=CarePlan:activity-reference:Task:x", true)
+	f.Fuzz(func(t *testing.T, query string, lenient bool) {
+		params, err := url.ParseQuery(query)
+		if err != nil {
+			return
+		}
+		o := search.Options{}
+		if lenient {
+			o.Handling = search.Lenient
+		}
+		got, applied, issues := search.ParseIncludes("Task", params, o)
+		if outcome.HasErrors(issues) {
+			require.Nil(t, applied)
+			return
+		}
+		for _, i := range got {
+			require.NotEmpty(t, i.Targets)
+			require.Contains(t, search.Types(), i.Source)
+		}
+		again, _, issues := search.ParseIncludes("Task", applied, search.Options{})
+		require.Empty(t, issues)
+		require.Equal(t, got, again)
+	})
+}

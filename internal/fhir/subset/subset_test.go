@@ -80,3 +80,28 @@ func TestOf(t *testing.T) {
 	require.False(t, subset.Has("Observation", "valueQuantity"))
 	require.False(t, subset.Has("Nothing", "id"))
 }
+
+// FuzzOf: whatever is taken for a resource, a part of it is JSON with the same type and id,
+// is tagged, and is its own part.
+func FuzzOf(f *testing.F) {
+	f.Add([]byte(`{"resourceType":"Task","id":"a","meta":{"tag":[ {"code":"x"} ]},"status":"ready","input":[{"type":{"text":"x"}}]}`), uint8(1), "status")
+	f.Add([]byte(`{"resourceType":"Observation","contained":[{"resourceType":"Device","id":"d"}],"device":{"reference":"#d"},"component":[null,{}]}`), uint8(2), "value")
+	f.Add([]byte(`{"resourceType":"Patient","link":[{"other":{}}],"_birthDate":{"extension":[]},"contact":{},"meta":[]}`), uint8(3), "")
+	f.Fuzz(func(t *testing.T, body []byte, mode uint8, name string) {
+		v := subset.View{Mode: subset.Mode(mode % 5), Names: []string{name}}
+		got, err := v.Of(body)
+		if err != nil || v.Mode == subset.Whole {
+			return
+		}
+		before, _ := tree.Parse(body)
+		after, _ := tree.Parse(got)
+		require.NotNil(t, after, "%s", got)
+		require.Equal(t, before.Root.Str("resourceType"), after.Root.Str("resourceType"))
+		require.Equal(t, before.Root.Str("id"), after.Root.Str("id"))
+		require.True(t, subset.IsPart(after.Root), "%s", got)
+		again, err := v.Of(got)
+		require.NoError(t, err)
+		once, _ := tree.Parse(again)
+		require.NotNil(t, once, "%s", again)
+	})
+}
