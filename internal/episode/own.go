@@ -3,6 +3,8 @@ package episode
 import (
 	"slices"
 	"strings"
+
+	"fhirsvc/internal/fhir/search"
 )
 
 // systemOwn is the system of what belongs to a client and to no unit: its Subscriptions,
@@ -28,6 +30,10 @@ func (c Client) Sees(resourceType string) Units {
 	}
 	return UnitsOf(append(slices.Clone(c.Units.tokens), c.own())...)
 }
+
+// Limit narrows a query to what the client sees of its type, and what it asks of other
+// resources to what the client sees of theirs.
+func (c Client) Limit(q search.Query) search.Query { return limited(q, c.Sees) }
 
 // placeOf is the unit as the audit trail names it: what is a client's own is in none.
 func placeOf(unit string) string {

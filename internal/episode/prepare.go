@@ -216,7 +216,7 @@ func (b *batch) matching(ctx context.Context, w *work) (id string, known bool, e
 		return "", false, outcome.Fail(outcome.CodeInvalid, "chart", "If-None-Exist has no criteria")
 	}
 	units := b.client.Sees(w.Type)
-	query = units.Limit(query)
+	query = b.client.Limit(query)
 	key := params.Encode()
 	if !units.All() { // what one unit asked for says nothing of another
 		key = units.Home() + " " + key

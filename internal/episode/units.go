@@ -43,28 +43,32 @@ func (u Units) Home() string {
 // and encounters belong to no unit: they are seen by the units that have a procedure of
 // theirs. Practitioners, and what is published, are seen by all.
 func (u Units) Limit(q search.Query) search.Query {
-	if u.all {
-		return q
+	return limited(q, func(string) Units { return u })
+}
+
+// limited narrows a query and its joins to the units that are seen of each type.
+func limited(q search.Query, sees func(resourceType string) Units) search.Query {
+	q.All = limitedJoins(q.All, sees)
+	if u := sees(q.Type); !u.all {
+		q.Units, q.Shared = append([]string{}, u.tokens...), shared(q.Type)
 	}
-	q.Units, q.Shared, q.All = u.own(), shared(q.Type), u.limit(q.All)
 	return q
 }
 
-func (u Units) own() []string { return append([]string{}, u.tokens...) }
-
-// limit gives the conditions with their joins within the units.
-func (u Units) limit(all []search.Condition) []search.Condition {
+// limitedJoins gives the conditions with their joins within the units.
+func limitedJoins(all []search.Condition, sees func(resourceType string) Units) []search.Condition {
 	out := slices.Clone(all)
 	for i := range out {
 		c := &out[i]
 		if c.Join != nil {
 			j := *c.Join
-			j.Units, j.Shared, j.All = u.own(), shared(j.Type), u.limit(j.All)
+			other := limited(search.Query{Type: j.Type, All: j.All}, sees)
+			j.Units, j.Shared, j.All = other.Units, other.Shared, other.All
 			c.Join = &j
 		}
 		lists := slices.Clone(c.Either)
 		for k := range lists {
-			lists[k] = u.limit(lists[k])
+			lists[k] = limitedJoins(lists[k], sees)
 		}
 		c.Either = lists
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir"
@@ -102,7 +103,7 @@ func (s *server) mayChange(ctx context.Context, e episode.Entry) error {
 		err = permit(k, "Observation", changing(e).permission())
 	}
 	if err == nil && e.IfNoneExist != "" {
-		err = permit(k, e.Type, smart.Search)
+		err = mayLookFor(k, e)
 	}
 	if err == nil {
 		err = maySubscribe(k, e)
@@ -111,6 +112,24 @@ func (s *server) mayChange(ctx context.Context, e episode.Entry) error {
 		s.noteChange(k, e, err)
 	}
 	return err
+}
+
+// mayLookFor holds what a conditional create looks for to the scopes, as a search.
+func mayLookFor(k smart.Caller, e episode.Entry) error {
+	if err := permit(k, e.Type, smart.Search); err != nil {
+		return err
+	}
+	params, err := url.ParseQuery(e.IfNoneExist)
+	if err != nil {
+		return outcome.Fail(outcome.CodeInvalid, "", "If-None-Exist is no query")
+	}
+	q, _, _ := search.Parse(e.Type, params, search.Options{}) // what is wrong with it is told later
+	for _, t := range q.Joined() {
+		if err := permit(k, t, smart.Search); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (s *server) noteChange(k smart.Caller, e episode.Entry, err error) {
@@ -205,5 +224,5 @@ func (f fenced) past(ctx context.Context, p store.Past) (store.PastPage, error) 
 }
 
 func (f fenced) search(ctx context.Context, q search.Query) (store.Page, error) {
-	return f.reading.Search(ctx, f.client.Sees(q.Type).Limit(q))
+	return f.reading.Search(ctx, f.client.Limit(q))
 }

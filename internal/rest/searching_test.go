@@ -155,6 +155,24 @@ func TestNoChainLeavesUnitsAndScopes(t *testing.T) {
 		require.Contains(t, refused.Header.Get("WWW-Authenticate"), scope)
 		require.True(t, w.audit.taken()[0].Alert)
 	}
+	// A conditional create looks for something, too.
+	w.send(http.MethodPost, "/fhir/Observation", findingOf("anna"), w.as(smarttest.Claims{"scope": "system/Observation.cs"}),
+		"If-None-Exist: patient.identifier=urn:patients|bert").refused(t, 403, outcome.CodeForbidden)
+
+	// Nor does a chain tell of what is another client's own, though its units are all.
+	mine := w.as(smarttest.Claims{"scope": "system/*.cruds system/AuditEvent.rs"})
+	theirs := resource("Subscription", "theirs", 1, `{"resourceType":"Subscription","id":"theirs","status":"off","channel":{"type":"rest-hook","endpoint":"https://else.example"}}`)
+	told := resource("Provenance", "told", 1, `{"resourceType":"Provenance","id":"told","target":[{"reference":"Subscription/theirs"}]}`)
+	theirs.Unit = "urn:fhirsvc:client|other"
+	w.put(theirs, told)
+	require.Equal(t, 200, w.get("/fhir/Provenance/told", mine).StatusCode)
+	for _, query := range []string{"Provenance?target:Subscription._id=theirs", "Provenance?target:Subscription.url=https://else.example"} {
+		a := w.get("/fhir/"+query, mine)
+		require.Equal(t, 200, a.StatusCode, a.text)
+		require.Equal(t, "0", a.doc.Get("total").Text, query)
+	}
+	require.Empty(t, w.get("/fhir/Provenance?_id=told&_include=Provenance:target", mine).included())
+
 	from := len(w.trail())
 	w.get("/fhir/Task?patient.identifier=urn:patients|bert&part-of.subject=Patient/p-7", b)
 	list := records(t, w.trail())[from:]
