@@ -76,6 +76,9 @@ func (g *gathering) all(ctx context.Context) error {
 	if next := g.page.Plan.Summary.Next; next != nil {
 		add(fhir.HandoverNow, g.task(*next))
 	}
+	for _, t := range h.Next {
+		add(fhir.HandoverNow, g.task(t.Key))
+	}
 	for _, f := range h.Flags {
 		add(fhir.HandoverNow, "Flag/"+g.ids.flag(g.l.id, f.Code))
 	}

@@ -104,7 +104,7 @@ func TestHandoverSaysWhatAReceiverNeeds(t *testing.T) {
 			"ulnar artery compressed", "present, 2.5 cm", "not normal: tingling",
 		},
 		"Times":              {"Start of compression 09:40", "Band off (forecast)", "Late care", "Late charting"},
-		"Waits for somebody": {"Late now", "Site check", "Charted as not done none", "Calls that nobody has answered", "clinician, called at 10:37, call number 4, about Clinician review (anticoagulant given) 1", "13 mL counted while"},
+		"Waits for somebody": {"Late now", "Site check", "Charted as not done none", "Unanswered calls", "clinician, called at 10:37, call number 4, about Clinician review (anticoagulant given) 1", "13 mL counted while"},
 		"Orders and drugs":   {"Hold", "Dr Lindqvist", "low platelets", "heparin 5000 IU, at 09:10", "tirofiban, running since 09:51"},
 		"Band and access":    {"at most 18 mL", "Band replaced no", "Pressure taken down to what holds not told", "Sheath 6 French", "INR not told"},
 	} {

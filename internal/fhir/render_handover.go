@@ -135,13 +135,21 @@ func (c Context) handoverNow(n *narrative, p Page) {
 		{"Volume in the band", c.bookWords(s.Book)},
 		{"Band", bandWords(s)},
 	})
-	var withheld, warnings []string
+	var withheld, turn, warnings []string
+	for _, t := range p.State.Next {
+		line := taskWords(t.Key)
+		if !t.Due.IsZero() {
+			line += ", by " + c.clock(t.Due)
+		}
+		turn = append(turn, line)
+	}
 	for _, w := range s.Withheld {
 		withheld = append(withheld, c.withheldWords(w))
 	}
 	for _, f := range p.State.Flags {
 		warnings = append(warnings, clean(f.Text)+" Since "+c.clock(f.Start)+".")
 	}
+	n.list("To be done", orNone(turn))
 	n.list("Withheld", withheld)
 	n.list("Warnings", orNone(warnings))
 }
@@ -172,7 +180,7 @@ func (c Context) timeRows(p workflow.Plan, h workflow.Handover) [][2]string {
 	return [][2]string{
 		{"Start of compression", start},
 		{forecast("Band off", s.BandOn), c.told(p.Off)},
-		{"Band off if it bleeds at the next step", c.ifBleedWords(s)},
+		{"Band off if it bleeds next", c.ifBleedWords(s)},
 		{forecast("End", p.Status == workflow.PlanActive || p.Status == workflow.PlanOnHold), c.told(p.End)},
 		{"Late care", orNothing(delayWords(s.Figures.Care))},
 		{"Late charting", orNothing(delayWords(s.Figures.Charting))},
@@ -197,8 +205,8 @@ func (c Context) handoverWaiting(n *narrative, h workflow.Handover) {
 	}
 	n.list("Late now", orNone(late))
 	n.list("Charted as not done", orNone(missed))
-	n.list("Calls that nobody has answered", orNone(calls))
-	n.list("Contradictions that are open", orNone(issues))
+	n.list("Unanswered calls", orNone(calls))
+	n.list("Open contradictions", orNone(issues))
 }
 
 func (c Context) bandRows(s workflow.Summary, h workflow.Handover) [][2]string {

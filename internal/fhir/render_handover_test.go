@@ -59,7 +59,7 @@ func TestHandoverSaysWhatIsNotKnown(t *testing.T) {
 	body, err := RenderHandover(page, sampleContext())
 	require.NoError(t, err)
 	for _, words := range []string{
-		"not named", "UNKNOWN; never confirmed", "not told; counted from", "Calls that nobody has answered</b></p><ul><li>none", "Orders in force</b></p><ul><li>none",
+		"not named", "UNKNOWN; never confirmed", "not told; counted from", "Unanswered calls</b></p><ul><li>none", "Orders in force</b></p><ul><li>none",
 		"Anticoagulants</b></p><ul><li>none", "Sheath</th><td>not told", "kind not told",
 	} {
 		require.Contains(t, string(body), words)

@@ -1,6 +1,10 @@
 package workflow
 
-import "time"
+import (
+	"cmp"
+	"slices"
+	"time"
+)
 
 // Handover is what a page to hand a band over says beside the plan's summary. Pointers
 // are nil and times zero for what is not known.
@@ -23,6 +27,7 @@ type Handover struct {
 	Haematoma *Finding  // as it was told last, while there is one
 	Hand      *Finding  // the last look at the hand, while it is not normal
 	Orders    []Order   // in force, in the order of the list of orders
+	Next      []Task    // somebody's turn and not late, by their due times
 	Late      []Task    // open and overdue, in order of creation
 	Missed    []Task    // ended without what they asked for, in order of creation
 	Calls     []Notice  // that nobody has answered, in order of the Tasks
@@ -58,6 +63,8 @@ func (e *Episode) pending(h *Handover) {
 		switch {
 		case !t.Status.Finished() && (t.Lateness == Overdue || t.Lateness == Escalated):
 			h.Late = append(h.Late, *t)
+		case t.Status.Turn():
+			h.Next = append(h.Next, *t)
 		case t.missed():
 			h.Missed = append(h.Missed, *t)
 		}
@@ -67,6 +74,12 @@ func (e *Episode) pending(h *Handover) {
 			}
 		}
 	}
+	slices.SortStableFunc(h.Next, func(a, b Task) int {
+		if a.Due.IsZero() != b.Due.IsZero() { // what has no due time comes last
+			return cmp.Compare(b.Due.Unix(), a.Due.Unix())
+		}
+		return a.Due.Compare(b.Due)
+	})
 	for _, is := range e.Issues {
 		if is.Settled.IsZero() {
 			h.Issues = append(h.Issues, is)

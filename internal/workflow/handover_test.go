@@ -61,6 +61,17 @@ func TestHandoverOrders(t *testing.T) {
 	require.Empty(t, codes(b, at(11, 16)))
 }
 
+// TestHandoverNext: whose turn it is, by due time.
+func TestHandoverNext(t *testing.T) {
+	b := starterBed(t)
+	next := b.e.Handover(at(10, 6)).Next
+	require.Len(t, next, 3, "arrival, site, patency")
+	for i, task := range next {
+		require.True(t, task.Status.Turn(), task.Key)
+		require.False(t, task.Due.Before(next[max(0, i-1)].Due), "by due time: %v", next)
+	}
+}
+
 // TestHandoverWaits: what is late, was not done, was called for and not answered.
 func TestHandoverWaits(t *testing.T) {
 	b := starterBed(t)
@@ -70,6 +81,9 @@ func TestHandoverWaits(t *testing.T) {
 	h := b.e.Handover(at(11, 0))
 	require.NotEmpty(t, h.Late)
 	require.NotEmpty(t, h.Calls)
+	for _, task := range h.Next {
+		require.NotContains(t, h.Late, task)
+	}
 	require.Equal(t, workflow.NurseInCharge, h.Calls[0].Level)
 	missing := b.finding(0, workflow.Bleeding, "", nil)
 	missing.Missing = workflow.NotPerformed
