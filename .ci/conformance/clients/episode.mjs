@@ -8,9 +8,11 @@
 //   capability()                       search(type, params)      searchByForm(type, params)
 //   page(bundle, relation)             read(type, id)            vread(type, id, version)
 //   history(type, id)                  create(resource, headers) patch(type, id, steps, headers)
-//   transaction(bundle)                message(bundle)
+//   transaction(bundle)                message(bundle)         events(subscription)
 import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
+import { createServer } from 'node:http';
+import { setTimeout as sleep } from 'node:timers/promises';
 
 const local = 'https://fhirsvc.example/fhir/CodeSystem/radial-compression';
 const ucum = 'http://unitsofmeasure.org';
@@ -29,7 +31,9 @@ export async function play(name, client, server, eventFile) {
   const event = JSON.parse(readFileSync(eventFile, 'utf8'));
   const plan = await begin(told, client, event);
   await look(told, client, plan);
+  const hook = await subscribe(told, client);
   await refusals(told, client, plan);
+  await notified(told, client, plan, hook);
   await nurse(told, client, server, plan, event);
   await end(told, client, plan);
   console.log(`${name}: ${told.steps} steps`);
@@ -136,6 +140,71 @@ async function paging(client, of, all) {
     assert.deepEqual(ids(page), ids(pages[n]));
   }
   assert.equal(await client.page(page, 'previous'), undefined);
+}
+
+const backport = 'http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition';
+
+/** Subscribes to changes of Tasks; what the endpoint is sent is in `got`. */
+async function subscribe(told, client) {
+  const got = [];
+  const endpoint = createServer((request, response) => {
+    let body = '';
+    request.on('data', (part) => (body += part));
+    request.on('end', () => {
+      got.push(JSON.parse(body));
+      response.end();
+    });
+  });
+  endpoint.unref();
+  await new Promise((listening) => endpoint.listen(0, '127.0.0.1', listening));
+  return told.step('a Subscription is activated by a handshake', async () => {
+    const made = await client.create({
+      resourceType: 'Subscription',
+      status: 'requested',
+      reason: 'Work list of an invented ward',
+      criteria: 'https://fhirsvc.example/fhir/SubscriptionTopic/task-changed',
+      channel: {
+        type: 'rest-hook',
+        endpoint: `http://127.0.0.1:${endpoint.address().port}/hook`,
+        payload: 'application/fhir+json',
+        _payload: { extension: [{ url: `${backport}/backport-payload-content`, valueCode: 'id-only' }] },
+      },
+    });
+    await until(async () => (await client.read('Subscription', made.id)).status === 'active');
+    assert.equal(kindOf(got[0]), 'handshake');
+    return { id: made.id, got };
+  });
+}
+
+const part = (notification, name) => notification.entry[0].resource.parameter.filter((p) => p.name === name);
+const kindOf = (notification) => part(notification, 'type')[0].valueCode;
+
+/** The references that notifications are about, in order, without versions. */
+const foci = (notifications) =>
+  notifications
+    .filter((n) => kindOf(n) !== 'handshake')
+    .flatMap((n) => part(n, 'notification-event'))
+    .map((e) => e.part.find((p) => p.name === 'focus').valueReference.reference.split('/_history')[0].split('/').slice(-2).join('/'));
+
+/** What was changed since is told, in order and with its number, and can be asked for again. */
+async function notified(told, client, plan, hook) {
+  await told.step('the claim is told at the endpoint, and can be asked for again', async () => {
+    const found = await client.search('Task', { patient: plan.subject.reference, code: `${local}|arrival-check` });
+    const claimed = `Task/${resources(found)[0].id}`;
+    await until(() => foci(hook.got).filter((f) => f === claimed).length >= 2); // claimed, and given back
+    const numbers = hook.got.flatMap((n) => part(n, 'notification-event')).map((e) => Number(e.part.find((p) => p.name === 'event-number').valueString));
+    assert.deepEqual(numbers, numbers.map((_, i) => i + 1));
+    assert.deepEqual(foci([await client.events(hook.id)]), foci(hook.got));
+  });
+}
+
+/** Waits, ten seconds at most, until something holds. */
+async function until(holds) {
+  for (let n = 0; n < 200; n++) {
+    if (await holds()) return;
+    await sleep(50);
+  }
+  assert.fail('it did not come about within 10 s');
 }
 
 /** What is refused, and what is done once. */

@@ -33,4 +33,5 @@ await play('fhir-kit-client', {
   patch: (resourceType, id, jsonPatch, headers) => told(kit.patch({ resourceType, id, jsonPatch, options: { headers } })),
   transaction: (body) => told(kit.transaction({ body, options: { headers: fhirJSON } })),
   message: (input) => told(kit.operation({ name: 'process-message', input, options: { headers: fhirJSON } })),
+  events: (id) => told(kit.operation({ name: 'events', resourceType: 'Subscription', id, method: 'GET' })),
 }, server, eventFile);

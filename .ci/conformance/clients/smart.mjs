@@ -41,4 +41,5 @@ await play('fhirclient', {
   patch: (type, id, steps, headers) => told(client.patch(`${type}/${id}`, steps, { headers })),
   transaction: (bundle) => post('', JSON.stringify(bundle), 'application/fhir+json'),
   message: (bundle) => post('$process-message', JSON.stringify(bundle), 'application/fhir+json'),
+  events: (id) => get(`Subscription/${id}/$events`),
 }, server, eventFile);

@@ -9,6 +9,9 @@ import ca.uhn.fhir.rest.gclient.IQuery;
 import ca.uhn.fhir.rest.gclient.StringClientParam;
 import ca.uhn.fhir.rest.gclient.TokenClientParam;
 import ca.uhn.fhir.rest.server.exceptions.BaseServerResponseException;
+import com.sun.net.httpserver.HttpServer;
+import java.net.InetAddress;
+import java.net.InetSocketAddress;
 import java.net.URI;
 import java.net.http.HttpClient;
 import java.net.http.HttpRequest;
@@ -18,6 +21,7 @@ import java.nio.file.Files;
 import java.nio.file.Path;
 import java.time.Instant;
 import java.util.ArrayList;
+import java.util.Collections;
 import java.util.Date;
 import java.util.HashSet;
 import java.util.List;
@@ -29,12 +33,14 @@ import java.util.concurrent.Callable;
 import java.util.regex.Matcher;
 import java.util.regex.Pattern;
 import java.util.stream.Collectors;
+import java.util.stream.IntStream;
 import java.util.stream.Stream;
 import org.hl7.fhir.instance.model.api.IBaseBundle;
 import org.hl7.fhir.r4.model.Binary;
 import org.hl7.fhir.r4.model.Bundle;
 import org.hl7.fhir.r4.model.CapabilityStatement;
 import org.hl7.fhir.r4.model.CarePlan;
+import org.hl7.fhir.r4.model.CodeType;
 import org.hl7.fhir.r4.model.CodeableConcept;
 import org.hl7.fhir.r4.model.Coding;
 import org.hl7.fhir.r4.model.DateTimeType;
@@ -42,12 +48,15 @@ import org.hl7.fhir.r4.model.IdType;
 import org.hl7.fhir.r4.model.MessageHeader;
 import org.hl7.fhir.r4.model.Observation;
 import org.hl7.fhir.r4.model.OperationOutcome;
+import org.hl7.fhir.r4.model.Parameters;
 import org.hl7.fhir.r4.model.Patient;
 import org.hl7.fhir.r4.model.Provenance;
 import org.hl7.fhir.r4.model.Quantity;
 import org.hl7.fhir.r4.model.Reference;
 import org.hl7.fhir.r4.model.Resource;
+import org.hl7.fhir.r4.model.Subscription;
 import org.hl7.fhir.r4.model.Task;
+import org.hl7.fhir.r4.model.Type;
 
 /**
  * Plays one invented episode with HAPI FHIR's client, whose parser refuses whatever R4 does
@@ -61,6 +70,7 @@ public final class Episode {
   private static final String SNOMED = "http://snomed.info/sct";
   private static final String UCUM = "http://unitsofmeasure.org";
   private static final Coding HAEMOSTASIS = new Coding("http://dicom.nema.org/resources/ontology/DCM", "122033", null);
+  private static final String BACKPORT = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition";
   private static final int PAGE = 5;
   private static final int MOST_VISITS = 80;
 
@@ -78,8 +88,11 @@ public final class Episode {
   private final String server;
   private final Bundle event;
   private final HttpClient http = HttpClient.newHttpClient();
+  private final List<Bundle> got = Collections.synchronizedList(new ArrayList<>());
+  private HttpServer endpoint;
   private int steps;
   private CarePlan plan;
+  private IdType subscription;
 
   private Episode(String server, String eventFile) throws Exception {
     FhirContext context = FhirContext.forR4();
@@ -93,9 +106,12 @@ public final class Episode {
     Episode episode = new Episode(args[0], args[1]);
     episode.begin();
     episode.look();
+    episode.subscribe();
     episode.refusals();
+    episode.notified();
     episode.nurse();
     episode.end();
+    episode.endpoint.stop(0);
     System.out.println(NAME + ": " + episode.steps + " steps");
   }
 
@@ -285,6 +301,97 @@ public final class Episode {
     MethodOutcome done =
         client.patch().withBody(steps).withId(task.getIdElement().toUnqualifiedVersionless()).withAdditionalHeader("If-Match", tag(task)).execute();
     return (Task) done.getResource();
+  }
+
+  /** Subscribes to changes of Tasks; what the endpoint is sent is in got. */
+  private void subscribe() throws Exception {
+    endpoint = HttpServer.create(new InetSocketAddress(InetAddress.getLoopbackAddress(), 0), 0);
+    endpoint.createContext(
+        "/hook",
+        exchange -> {
+          String body = new String(exchange.getRequestBody().readAllBytes(), StandardCharsets.UTF_8);
+          got.add(client.getFhirContext().newJsonParser().parseResource(Bundle.class, body));
+          exchange.sendResponseHeaders(200, -1);
+          exchange.close();
+        });
+    endpoint.start();
+    step(
+        "a Subscription is activated by a handshake",
+        () -> {
+          Subscription s = new Subscription().setStatus(Subscription.SubscriptionStatus.REQUESTED).setReason("Work list of an invented ward");
+          s.setCriteria("https://fhirsvc.example/fhir/SubscriptionTopic/task-changed");
+          s.getChannel().setType(Subscription.SubscriptionChannelType.RESTHOOK).setPayload("application/fhir+json");
+          s.getChannel().setEndpoint("http://127.0.0.1:" + endpoint.getAddress().getPort() + "/hook");
+          s.getChannel().getPayloadElement().addExtension(BACKPORT + "/backport-payload-content", new CodeType("id-only"));
+          subscription = (IdType) client.create().resource(s).execute().getId().toUnqualifiedVersionless();
+          until(
+              () ->
+                  client.read().resource(Subscription.class).withId(subscription).execute().getStatus()
+                      == Subscription.SubscriptionStatus.ACTIVE);
+          same("handshake", kindOf(got.get(0)));
+          return null;
+        });
+  }
+
+  private static Parameters statusOf(Bundle notification) {
+    return (Parameters) notification.getEntryFirstRep().getResource();
+  }
+
+  private static String kindOf(Bundle notification) {
+    return statusOf(notification).getParameter("type").getValue().primitiveValue();
+  }
+
+  private static Stream<Parameters.ParametersParameterComponent> events(List<Bundle> notifications) {
+    return notifications.stream()
+        .filter(n -> !kindOf(n).equals("handshake"))
+        .flatMap(n -> statusOf(n).getParameter().stream())
+        .filter(p -> p.getName().equals("notification-event"));
+  }
+
+  private static Type partOf(Parameters.ParametersParameterComponent event, String name) {
+    return event.getPart().stream().filter(p -> p.getName().equals(name)).findFirst().orElseThrow().getValue();
+  }
+
+  private static List<String> foci(List<Bundle> notifications) {
+    return events(notifications)
+        .map(e -> new IdType(((Reference) partOf(e, "focus")).getReference()).toUnqualifiedVersionless().getValue())
+        .collect(Collectors.toList());
+  }
+
+  /** What was changed since is told, in order and with its number, and can be asked for again. */
+  private void notified() {
+    step(
+        "the claim is told at the endpoint, and can be asked for again",
+        () -> {
+          Bundle found = tasks().where(Task.CODE.exactly().systemAndCode(LOCAL, "arrival-check")).execute();
+          String claimed = "Task/" + ids(found).get(0);
+          until(() -> foci(List.copyOf(got)).stream().filter(claimed::equals).count() >= 2); // claimed, and given back
+          List<Bundle> all = List.copyOf(got);
+          List<String> numbers = events(all).map(e -> partOf(e, "event-number").primitiveValue()).collect(Collectors.toList());
+          same(IntStream.rangeClosed(1, numbers.size()).mapToObj(String::valueOf).collect(Collectors.toList()), numbers);
+          Bundle again =
+              client
+                  .operation()
+                  .onInstance(subscription)
+                  .named("$events")
+                  .withNoParameters(Parameters.class)
+                  .useHttpGet()
+                  .returnResourceType(Bundle.class)
+                  .execute();
+          same(foci(all), foci(List.of(again)));
+          return null;
+        });
+  }
+
+  /** Waits, ten seconds at most, until something holds. */
+  private static void until(Callable<Boolean> holds) throws Exception {
+    for (int n = 0; n < 200; n++) {
+      if (holds.call()) {
+        return;
+      }
+      Thread.sleep(50);
+    }
+    throw new AssertionError("it did not come about within 10 s");
   }
 
   /** What is refused, and what is done once. */
