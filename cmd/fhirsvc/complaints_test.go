@@ -33,6 +33,7 @@ func knownComplaints() []complaint {
 		{"a filter that is not known is dropped in silence", []string{"HeliosSoftware/hfs/issues/474", "LinuxForHealth/FHIR/issues/260", "microsoft/fhir-server/issues/612"}, noFilterIsDropped},
 		{"dates are compared without their zone", []string{"hapifhir/hapi-fhir/issues/1334", "LinuxForHealth/FHIR/issues/1680", "samply/blaze/issues/1498"}, zonesCount},
 		{"an offset is made up or rewritten", []string{"LinuxForHealth/hl7v2-fhir-converter/issues/55", "CDCgov/prime-reportstream/issues/6469", "samply/blaze/issues/284"}, offsetsStay},
+		{"notifications are lost, doubled, or held up by another's endpoint", []string{"hapifhir/hapi-fhir/issues/6002", "hapifhir/hapi-fhir/issues/5208", "medplum/medplum/issues/6293"}, toldSurely},
 		{"what was made is not found yet", []string{"hapifhir/hapi-fhir/issues/1389", "hapifhir/hapi-fhir/issues/4345", "microsoft/fhir-server/issues/2566"}, readYourWrites},
 		{"errors are HTML, a stack trace, or nothing", []string{"microsoft/fhir-server/issues/2230", "microsoft/fhir-server/issues/587", "HealthIntersections/FHIRsmith/issues/100"}, errorsAreOutcomes},
 		{"transactions at once fail each other", []string{"microsoft/fhir-server/issues/5592", "LinuxForHealth/FHIR/issues/3539", "samply/blaze/issues/69"}, transactionsAtOnce},
