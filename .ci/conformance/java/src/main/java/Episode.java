@@ -9,9 +9,6 @@ import ca.uhn.fhir.rest.gclient.IQuery;
 import ca.uhn.fhir.rest.gclient.StringClientParam;
 import ca.uhn.fhir.rest.gclient.TokenClientParam;
 import ca.uhn.fhir.rest.server.exceptions.BaseServerResponseException;
-import com.sun.net.httpserver.HttpServer;
-import java.net.InetAddress;
-import java.net.InetSocketAddress;
 import java.net.URI;
 import java.net.http.HttpClient;
 import java.net.http.HttpRequest;
@@ -21,7 +18,6 @@ import java.nio.file.Files;
 import java.nio.file.Path;
 import java.time.Instant;
 import java.util.ArrayList;
-import java.util.Collections;
 import java.util.Date;
 import java.util.HashSet;
 import java.util.List;
@@ -56,7 +52,6 @@ import org.hl7.fhir.r4.model.Reference;
 import org.hl7.fhir.r4.model.Resource;
 import org.hl7.fhir.r4.model.Subscription;
 import org.hl7.fhir.r4.model.Task;
-import org.hl7.fhir.r4.model.Type;
 
 /**
  * Plays one invented episode with HAPI FHIR's client, whose parser refuses whatever R4 does
@@ -88,8 +83,7 @@ public final class Episode {
   private final String server;
   private final Bundle event;
   private final HttpClient http = HttpClient.newHttpClient();
-  private final List<Bundle> got = Collections.synchronizedList(new ArrayList<>());
-  private HttpServer endpoint;
+  private Hook hook;
   private int steps;
   private CarePlan plan;
   private IdType subscription;
@@ -111,7 +105,7 @@ public final class Episode {
     episode.notified();
     episode.nurse();
     episode.end();
-    episode.endpoint.stop(0);
+    episode.hook.stop();
     System.out.println(NAME + ": " + episode.steps + " steps");
   }
 
@@ -303,59 +297,24 @@ public final class Episode {
     return (Task) done.getResource();
   }
 
-  /** Subscribes to changes of Tasks; what the endpoint is sent is in got. */
+  /** Subscribes to changes of Tasks. */
   private void subscribe() throws Exception {
-    endpoint = HttpServer.create(new InetSocketAddress(InetAddress.getLoopbackAddress(), 0), 0);
-    endpoint.createContext(
-        "/hook",
-        exchange -> {
-          String body = new String(exchange.getRequestBody().readAllBytes(), StandardCharsets.UTF_8);
-          got.add(client.getFhirContext().newJsonParser().parseResource(Bundle.class, body));
-          exchange.sendResponseHeaders(200, -1);
-          exchange.close();
-        });
-    endpoint.start();
+    hook = new Hook(client.getFhirContext());
     step(
         "a Subscription is activated by a handshake",
         () -> {
           Subscription s = new Subscription().setStatus(Subscription.SubscriptionStatus.REQUESTED).setReason("Work list of an invented ward");
           s.setCriteria("https://fhirsvc.example/fhir/SubscriptionTopic/task-changed");
-          s.getChannel().setType(Subscription.SubscriptionChannelType.RESTHOOK).setPayload("application/fhir+json");
-          s.getChannel().setEndpoint("http://127.0.0.1:" + endpoint.getAddress().getPort() + "/hook");
+          s.getChannel().setType(Subscription.SubscriptionChannelType.RESTHOOK).setPayload("application/fhir+json").setEndpoint(hook.url());
           s.getChannel().getPayloadElement().addExtension(BACKPORT + "/backport-payload-content", new CodeType("id-only"));
           subscription = (IdType) client.create().resource(s).execute().getId().toUnqualifiedVersionless();
           until(
               () ->
                   client.read().resource(Subscription.class).withId(subscription).execute().getStatus()
                       == Subscription.SubscriptionStatus.ACTIVE);
-          same("handshake", kindOf(got.get(0)));
+          same("handshake", Hook.kindOf(hook.got().get(0)));
           return null;
         });
-  }
-
-  private static Parameters statusOf(Bundle notification) {
-    return (Parameters) notification.getEntryFirstRep().getResource();
-  }
-
-  private static String kindOf(Bundle notification) {
-    return statusOf(notification).getParameter("type").getValue().primitiveValue();
-  }
-
-  private static Stream<Parameters.ParametersParameterComponent> events(List<Bundle> notifications) {
-    return notifications.stream()
-        .filter(n -> !kindOf(n).equals("handshake"))
-        .flatMap(n -> statusOf(n).getParameter().stream())
-        .filter(p -> p.getName().equals("notification-event"));
-  }
-
-  private static Type partOf(Parameters.ParametersParameterComponent event, String name) {
-    return event.getPart().stream().filter(p -> p.getName().equals(name)).findFirst().orElseThrow().getValue();
-  }
-
-  private static List<String> foci(List<Bundle> notifications) {
-    return events(notifications)
-        .map(e -> new IdType(((Reference) partOf(e, "focus")).getReference()).toUnqualifiedVersionless().getValue())
-        .collect(Collectors.toList());
   }
 
   /** What was changed since is told, in order and with its number, and can be asked for again. */
@@ -365,9 +324,9 @@ public final class Episode {
         () -> {
           Bundle found = tasks().where(Task.CODE.exactly().systemAndCode(LOCAL, "arrival-check")).execute();
           String claimed = "Task/" + ids(found).get(0);
-          until(() -> foci(List.copyOf(got)).stream().filter(claimed::equals).count() >= 2); // claimed, and given back
-          List<Bundle> all = List.copyOf(got);
-          List<String> numbers = events(all).map(e -> partOf(e, "event-number").primitiveValue()).collect(Collectors.toList());
+          until(() -> Hook.foci(hook.got()).stream().filter(claimed::equals).count() >= 2); // claimed, and given back
+          List<Bundle> all = hook.got();
+          List<String> numbers = Hook.numbers(all);
           same(IntStream.rangeClosed(1, numbers.size()).mapToObj(String::valueOf).collect(Collectors.toList()), numbers);
           Bundle again =
               client
@@ -378,7 +337,7 @@ public final class Episode {
                   .useHttpGet()
                   .returnResourceType(Bundle.class)
                   .execute();
-          same(foci(all), foci(List.of(again)));
+          same(Hook.foci(all), Hook.foci(List.of(again)));
           return null;
         });
   }
