@@ -167,7 +167,10 @@ const message = `{"resourceType":"Bundle","type":"message","timestamp":"2026-11-
 func TestFaultsOfMessages(t *testing.T) {
 	tests := []change{
 		{"no timestamp", `"timestamp":"2026-11-25T14:00:00Z",`, ``, "timestamp is required"},
-		{"a header without id", `"id":"m1",`, ``, "id is required"},
+		{
+			"a header without id", `"urn:uuid:00000000-0000-4000-8000-000000000001","resource":{"resourceType":"MessageHeader","id":"m1",`,
+			`"https://lindenbrook.example/m/1","resource":{"resourceType":"MessageHeader",`, "id is required",
+		},
 		{"a focus that is the patient", `"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000002"}]`, `"focus":[{"reference":"urn:uuid:00000000-0000-4000-8000-000000000003"}]`, "The focus of the MessageHeader is the Procedure"},
 		{"a patient elsewhere", `"subject":{"reference":"urn:uuid:00000000-0000-4000-8000-000000000003"}`, `"subject":{"reference":"Patient/9"}`, "The patient is in the Bundle"},
 		{"a procedure without identifier", `"identifier":[{"system":"https://lindenbrook.example/ns/procedure","value":"P-1"}],`, ``, "identifier is required"},
