@@ -57,6 +57,8 @@ const (
 	keepEvents  = 30 * 24 * time.Hour // that can be asked for again
 	forgetEvery = time.Hour
 	lookEvery   = time.Second
+
+	claimTimeout = 5 * time.Second
 )
 
 // Notifier tells the endpoints of Subscriptions what is queued for them: of each queue one
@@ -115,7 +117,8 @@ func (n *Notifier) forget(ctx context.Context) {
 	}
 }
 
-// round claims as many queues as there is room for and starts their calls.
+// round claims as many queues as there is room for and starts their calls. Also when ctx
+// ends meanwhile: a claim whose answer is lost keeps its queue waiting for its lease.
 func (n *Notifier) round(ctx context.Context) (int, error) {
 	n.mu.Lock()
 	fast, slow := fastLane-n.fast, slowLane-n.slow
@@ -123,6 +126,8 @@ func (n *Notifier) round(ctx context.Context) (int, error) {
 	if fast+slow == 0 {
 		return 0, nil
 	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), claimTimeout)
+	defer cancel()
 	claims, err := n.o.Queues.ClaimSubscriptions(ctx, n.o.Now(), fast, slow)
 	if err != nil {
 		return 0, err

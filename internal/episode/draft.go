@@ -38,9 +38,7 @@ func (d *draft) put(r store.Resource, seq int64) {
 
 // putUntold adds what a client entered and nobody else is told of.
 func (d *draft) putUntold(r store.Resource) {
-	if d.entry == "" {
-		d.entry = versioned(r)
-	}
+	d.entered(r)
 	d.keep(r)
 }
 
@@ -54,10 +52,15 @@ func (d *draft) keep(r store.Resource) store.Resource {
 
 // putEntry adds what a client entered.
 func (d *draft) putEntry(r store.Resource, seq int64) {
+	d.entered(r)
+	d.put(r, seq)
+}
+
+// entered remembers what a client entered first.
+func (d *draft) entered(r store.Resource) {
 	if d.entry == "" {
 		d.entry = versioned(r)
 	}
-	d.put(r, seq)
 }
 
 // versioned is the reference to a resource version.

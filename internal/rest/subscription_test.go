@@ -146,7 +146,7 @@ func TestAnothersSubscriptionIsNotThere(t *testing.T) {
 		w.send(http.MethodPatch, "/fhir/Subscription/"+id, `[{"op":"replace","path":"/status","value":"off"}]`, "Content-Type: application/json-patch+json", header).
 			refused(t, 404, outcome.CodeNotFound)
 		for _, path := range []string{
-			"/fhir/Subscription", "/fhir/Subscription?_id=" + id, "/fhir/Subscription?url=http://127.0.0.1:1/", "/fhir/Subscription?_revinclude=Provenance:target",
+			"/fhir/Subscription", "/fhir/Subscription/_history", "/fhir/Subscription?_id=" + id, "/fhir/Subscription?url=http://127.0.0.1:1/", "/fhir/Subscription?_revinclude=Provenance:target",
 			"/fhir/Provenance?_include=Provenance:target:Subscription", "/fhir/Subscription/$status",
 		} {
 			a := w.get(path, header)
