@@ -23,7 +23,7 @@ func (m *machine) planUlnar() {
 // planTeaching keeps what the patient is to be told on the road, bound to leaving.
 func (m *machine) planTeaching() {
 	v := m.v
-	if t := m.last(PatientTeaching); !v.p.Teaching || t != nil && t.dealtWith() {
+	if t := m.last(PatientTeaching); !v.p.Teaching || m.gone() || t != nil && t.dealtWith() {
 		return
 	}
 	w := want{

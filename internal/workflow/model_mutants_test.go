@@ -90,6 +90,7 @@ func turnMutants() []mutant {
 		{4, "air put back that nothing explains is looked at", "checks.go", "if !v.site.puzzle.IsZero() {", "if false {"},
 		{4, "a bleed that was handled before it was charted asks for a look", "restoring.go", "if b.looked.Before(b.restored) {", "if false {"},
 		{4, "a dressing covers no band-off that was taken back", "removal.go", "&& !v.bandOn() && !t.End.Before", "&& !t.End.Before"},
+		{4, "what was not taught when the patient left is asked for no more", "beside.go", "|| m.gone() ", ""},
 		{4, "who hands a Task back keeps it no longer", "update.go", "t.Owner = \"\" // handed", "// handed"},
 		{4, "bleeding after removal is somebody's turn", "restoring.go", "b := m.v.site.afterOff\n\tif b == nil {", "b := m.v.site.afterOff\n\tif true {"},
 		{4, "it wakes when a Task becomes overdue", "lateness.go", "m.wakeAt(overdue)", ""},
@@ -123,7 +124,6 @@ func patencyMutants() []mutant {
 
 func recordMutants() []mutant {
 	return []mutant{
-		{6, "a finished Task stays finished when planned again", "reconcile.go", "if t.Status.Finished() {\n\t\treturn t\n\t}", ""},
 		{6, "a finished Task takes no other end", "update.go", "if t.Status.Finished() {\n\t\treturn finishedUpdate(t, u)\n\t}", ""},
 		{6, "one open Task of a kind", "reconcile.go", "if t := m.open(code, purpose); t != nil {", "if t := m.open(code, purpose); t != nil && m.now != m.at {"},
 		{6, "a correction takes the place of what it corrects", "chart.go", "if m.e.Findings[i].ID == f.ID {", "if false {"},

@@ -84,6 +84,10 @@ func (m *machine) discharged() bool {
 	return !m.v.bandOn() && !m.finishedAt(DischargeCheck).Before(m.v.band.off)
 }
 
+// gone reports whether the discharge check was done and the patient has left: what was not
+// charted by then is done no more.
+func (m *machine) gone() bool { return m.discharged() && !m.v.travel.ended.IsZero() }
+
 // planVolume asks for the volume and the start of compression that were not told, or
 // for a count that settles what is in doubt.
 func (m *machine) planVolume() {

@@ -21,17 +21,15 @@ type want struct {
 	offered   bool // an act that may be withheld: its due time waits for it
 }
 
-// put brings the Task of w into the plan, or in line with it. A finished Task stays
-// finished and a claimed one stays claimed while it is its turn.
+// put brings the Task of w into the plan, or in line with it. Its key is that of an open
+// Task or of a new one, so that what is finished stays so; a claimed one stays claimed while
+// it is its turn.
 func (m *machine) put(w want) *Task {
 	m.wanted[w.key] = true
 	t := m.e.Task(w.key)
 	if t == nil {
 		m.e.Tasks = append(m.e.Tasks, Task{Key: w.key, Authored: m.now, Status: w.status, Window: w.window})
 		t = &m.e.Tasks[len(m.e.Tasks)-1]
-	}
-	if t.Status.Finished() {
-		return t
 	}
 	if w.offered && w.status == TaskReady {
 		w.due = m.dueOnOffer(t, w)

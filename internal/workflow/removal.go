@@ -67,7 +67,7 @@ func (v *view) removalEvidence(empty, watched time.Time) []Withheld {
 // planDressing asks for the dressing once the band is off.
 func (m *machine) planDressing() {
 	v := m.v
-	if m.dressed() {
+	if m.dressed() || m.gone() {
 		return
 	}
 	w := want{

@@ -127,12 +127,13 @@ func (p *play) turn(ctx context.Context) (done bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	i := slices.IndexFunc(tasks, p.isTime)
+	order := statFirst(tasks)
+	i := slices.IndexFunc(order, p.isTime)
 	if i < 0 {
 		pause(ctx, poll)
 		return false, ctx.Err()
 	}
-	return false, p.do(ctx, tasks[i], tasks)
+	return false, p.do(ctx, order[i], tasks)
 }
 
 // isTime reports whether the nurse goes and does the Task now.

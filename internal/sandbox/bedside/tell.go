@@ -70,9 +70,25 @@ func inBand(tasks []Task) string {
 	return "In the band: " + left.String() + " mL. "
 }
 
+// statFirst gives the Tasks in the order in which a nurse does them: stat ones, then by
+// their due times.
+func statFirst(tasks []Task) []Task {
+	order := slices.Clone(tasks)
+	slices.SortStableFunc(order, func(a, b Task) int {
+		switch {
+		case (a.Priority == "stat") == (b.Priority == "stat"):
+			return 0
+		case a.Priority == "stat":
+			return -1
+		}
+		return 1
+	})
+	return order
+}
+
 // next says which Task is due next.
 func next(tasks []Task) string {
-	for _, t := range tasks { // in order of their due times
+	for _, t := range statFirst(tasks) {
 		switch {
 		case !t.Turn():
 		case t.Due.IsZero():
