@@ -18,8 +18,8 @@ func (w *ward) check() []string {
 	w.checkEpisodes(wrong)
 	w.checkChanges(wrong)
 	ctx := context.Background()
-	if at, ok, _ := w.memory.NextDue(ctx); ok && !at.After(time.Now()) {
-		wrong("a due time of %s is left behind, it is %s", at, time.Now())
+	if at, ok, _ := w.memory.NextDue(ctx); ok && at.Before(w.over.Add(-time.Second)) {
+		wrong("a due time of %s is left behind, the timers ran until %s", at, w.over)
 	}
 	if n, _ := w.memory.Unsettled(ctx); n > 0 {
 		wrong("%d messages are left behind", n)

@@ -46,6 +46,11 @@ func play(t *testing.T, seed uint64, p planted) (faults []string) {
 		w.calm.Store(true)
 		time.Sleep(2 * time.Minute) // leases of the dead end, and what they left is done
 		for _, r := range w.replicas {
+			r.rest()
+		}
+		w.over = time.Now()
+		time.Sleep(15 * time.Second) // what the last due time changed is told
+		for _, r := range w.replicas {
 			r.stop()
 			r.done.Wait()
 		}

@@ -42,6 +42,7 @@ type ward struct {
 	charted  map[string]string // identifier of an entry that was acknowledged, and its Observation
 	refused  []string          // answers that no client should get
 	events   int               // that were acknowledged, of different procedures
+	over     time.Time         // when the timers were stopped
 }
 
 // replica is one process.
@@ -49,6 +50,7 @@ type replica struct {
 	link    *link
 	service *episode.Service
 	stop    context.CancelFunc
+	rest    context.CancelFunc // ends the timers alone
 	done    sync.WaitGroup
 }
 
@@ -65,6 +67,8 @@ func (w *ward) start() *replica {
 		r := &replica{link: &link{Store: w.memory, dice: w.dice, calm: &w.calm, planted: w.planted}}
 		ctx, cancel := context.WithCancel(context.Background())
 		r.stop = cancel
+		awake, rest := context.WithCancel(ctx)
+		r.rest = rest
 		var protocols [][]byte
 		for _, body := range api.Protocols() {
 			protocols = append(protocols, body)
@@ -82,7 +86,7 @@ func (w *ward) start() *replica {
 		r.service = service
 		timers := episode.NewTimers(service, false)
 		r.done.Go(func() { relay.Run(ctx) })
-		r.done.Go(func() { timers.Run(ctx) })
+		r.done.Go(func() { timers.Run(awake) })
 		return r
 	}
 }
