@@ -21,6 +21,8 @@ type witness struct {
 	wet      time.Time          // last finding of blood that counts as a bleed
 	dried    time.Time          // when the last bleed was found to be over
 	bleeding bool
+	flash    bool      // it is blood that the titration looked for
+	titrated time.Time // last air out for the titration, until a dry look
 	hold     time.Time // no release before, after a bleed
 	on       bool
 	off      time.Time // when the band came off last
@@ -127,10 +129,15 @@ func (w *witness) looked(e *workflow.Episode, f *workflow.Finding) {
 	case f.Answer == workflow.Haemostasis:
 		if w.bleeding {
 			w.dried = f.When()
+		}
+		if w.bleeding && !w.flash {
 			w.hold = f.When().Add(min(p.HoldAfterBleed, p.HoldAfterOoze))
 		}
-		w.bleeding = false
+		w.bleeding, w.flash, w.titrated = false, false, time.Time{}
 	case f.Answer == workflow.Active || p.RestoreOnOoze || w.bleeding || !w.on:
+		if !w.bleeding && w.on { // blood that the titration looks for is no bleed
+			w.flash = !w.titrated.IsZero() && w.titrated.Equal(w.air) && f.When().Sub(w.titrated) <= p.LookAfterAdd
+		}
 		w.bleeding, w.wet = true, f.When()
 	}
 }
@@ -146,7 +153,11 @@ func (w *witness) airChanged(e *workflow.Episode, f *workflow.Finding) {
 	}
 	w.lastOut = f
 	for _, t := range e.Tasks {
-		if (t.Key.Code == workflow.EaseCompression || t.Key.Code == workflow.Titration) && gave(t, f.ID) {
+		switch {
+		case t.Key.Code == workflow.Titration && gave(t, f.ID):
+			w.titrated = f.When()
+			return
+		case t.Key.Code == workflow.EaseCompression && gave(t, f.ID):
 			return
 		}
 	}
