@@ -103,7 +103,7 @@ func (s *Service) adoptInto(ctx context.Context, d *draft, subject string, refus
 func (s *Service) settleIn(ctx context.Context, d *draft, o orphan, l *loaded) error {
 	in := incoming{resourceType: o.resource.Type, body: o.resource.Body}
 	in.rewriting.Untag = []fhir.Coding{fhir.CodeUnplaced.Coding()}
-	v, _, err := s.version(ctx, in, o.resource.ID, d.at)
+	v, _, err := successor(&o.resource, in, o.resource.ID, d.at)
 	if err != nil {
 		return err
 	}

@@ -168,21 +168,10 @@ func (b *batch) note(results []EntryResult) {
 	}
 }
 
-// next is the version that an entry makes of its resource: errRaced when that was changed,
-// or created, since If-Match and the identity were looked at.
-func (b *batch) next(ctx context.Context, w *work, in incoming) (r store.Resource, changed bool, err error) {
-	r, changed, err = b.version(ctx, in, w.id, b.draft.at)
-	var base, made int64
-	if w.current != nil {
-		base = w.current.Version
-	}
-	if changed {
-		made = 1
-	}
-	if err == nil && r.Version != base+made {
-		return r, false, errRaced
-	}
-	return r, changed, err
+// next is the version that an entry makes of its resource, which must be as it was when
+// If-Match and the identity were looked at.
+func (b *batch) next(w *work, in incoming) (r store.Resource, changed bool, err error) {
+	return successor(w.current, in, w.id, b.draft.at)
 }
 
 // advance steps every episode that the batch touches.

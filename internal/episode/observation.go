@@ -89,13 +89,13 @@ func (b *batch) store(ctx context.Context, w *work, c *fhir.Chart, subject strin
 	} else {
 		in.rewriting.Untag = unplaced
 	}
-	v, changed, err := b.next(ctx, w, in)
+	v, changed, err := b.next(w, in)
 	if err != nil {
 		return err
 	}
 	if changed && w.derived && w.current != nil && c.Counts { // another content: say so
 		in.body = fhir.WithStatus(in.body, "corrected")
-		if v, changed, err = b.version(ctx, in, w.id, b.draft.at); err != nil {
+		if v, changed, err = b.next(w, in); err != nil {
 			return err
 		}
 	}

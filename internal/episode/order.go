@@ -33,7 +33,7 @@ func (b *batch) order(ctx context.Context, w *work) error {
 	l := fit[0]
 	in := incoming{resourceType: w.Type, identifiers: q.Identifiers, body: []byte(w.doc.Raw(w.doc.Root))}
 	in.rewriting = fhir.Rewriting{References: b.refer, Insert: map[string]string{"subject": subject}}
-	v, _, err := b.next(ctx, w, in)
+	v, _, err := b.next(w, in)
 	if err != nil {
 		return err
 	}

@@ -198,7 +198,12 @@ func (r *reception) keep(ctx context.Context, d *draft, l *loaded) ([]string, er
 			continue
 		}
 		in := r.incoming(e, r.parties)
-		v, changed, err := r.version(ctx, in, refs[i][len(e.Type)+1:], d.at)
+		id := refs[i][len(e.Type)+1:]
+		current, err := r.current(ctx, e.Type, id)
+		if err != nil {
+			return nil, err
+		}
+		v, changed, err := successor(current, in, id, d.at)
 		if err != nil {
 			return nil, err
 		}

@@ -46,7 +46,7 @@ func (s *Service) publishOne(ctx context.Context, body []byte) error {
 	if _, err := s.Store.Read(ctx, kind, id); !notFound(err) {
 		return err
 	}
-	r, _, err := s.version(ctx, incoming{resourceType: kind, body: body}, id, s.Now())
+	r, _, err := successor(nil, incoming{resourceType: kind, body: body}, id, s.Now())
 	if err != nil {
 		return err
 	}

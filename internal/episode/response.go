@@ -144,14 +144,11 @@ func (b *batch) response(ctx context.Context, w *work) error {
 	}
 	in := incoming{resourceType: w.Type, body: []byte(w.doc.Raw(w.doc.Root))}
 	in.rewriting = fhir.Rewriting{References: b.refer, Insert: map[string]string{"subject": subject}}
-	v, changed, err := b.version(ctx, in, w.id, b.draft.at)
+	v, changed, err := b.next(w, in)
 	if err != nil {
 		return err
 	}
 	created := w.current == nil
-	if created && (!changed || v.Version > 1) {
-		return errRaced // the same form was stored since it was looked for
-	}
 	children := b.childrenOf(w)
 	w.finish = func() EntryResult {
 		r := EntryResult{Created: created, Resource: *b.resourceOr(w, v)}

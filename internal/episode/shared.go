@@ -131,15 +131,16 @@ func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) 
 				return nil, err
 			}
 		}
-		if known && (order.IsZero() || !r.newer(ctx, in.resourceType, id, order)) {
-			return nil, nil
+		current, err := r.current(ctx, in.resourceType, id)
+		if err != nil {
+			return nil, err
 		}
-		if known && in.resourceType == "Patient" && r.undoes(ctx, id, in.body) {
+		if current != nil && (order.IsZero() || !r.newer(ctx, current, order) || undoes(current, in.body)) {
 			return nil, nil
 		}
 		d := r.newDraft("")
 		d.occurred = order
-		v, changed, err := r.version(ctx, in, id, d.at)
+		v, changed, err := successor(current, in, id, d.at)
 		if err != nil || !changed {
 			return nil, err
 		}
@@ -164,11 +165,10 @@ func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) 
 	return in.resourceType + "/" + id, nil
 }
 
-// undoes reports whether a body would bring back, by saying nothing of it, a record that
-// another one has replaced: a sender that has not heard of the merge goes on as before.
-func (s *Service) undoes(ctx context.Context, id string, body []byte) bool {
-	current, err := s.Store.Read(ctx, "Patient", id)
-	return err == nil && len(fhir.Linked(current.Body)[fhir.LinkReplacedBy]) > 0 && len(fhir.Linked(body)[fhir.LinkReplacedBy]) == 0
+// undoes reports whether a body would bring back, by saying nothing of it, a patient's record
+// that another one has replaced: a sender that has not heard of the merge goes on as before.
+func undoes(current *store.Resource, body []byte) bool {
+	return current.Type == "Patient" && len(fhir.Linked(current.Body)[fhir.LinkReplacedBy]) > 0 && len(fhir.Linked(body)[fhir.LinkReplacedBy]) == 0
 }
 
 // identify finds a resource by the first of its identifiers that is known.
@@ -198,37 +198,45 @@ func (s *Service) claims(ctx context.Context, in incoming, id string) ([]store.I
 
 // newer reports whether order lies after the message that a shared resource was last
 // written from, as its Provenance tells. Without one, nobody told anything before.
-func (s *Service) newer(ctx context.Context, resourceType, id string, order time.Time) bool {
-	current, err := s.Store.Read(ctx, resourceType, id)
-	if err != nil {
-		return notFound(err)
-	}
-	p, err := s.Store.Read(ctx, "Provenance", s.ids.provenance(resourceType, id, current.Version))
+func (s *Service) newer(ctx context.Context, current *store.Resource, order time.Time) bool {
+	p, err := s.Store.Read(ctx, "Provenance", s.ids.provenance(current.Type, current.ID, current.Version))
 	if err != nil {
 		return notFound(err)
 	}
 	return order.After(fhir.Occurred(p.Body))
 }
 
-// version gives the next version of a resource from outside; changed is false when its
-// content is the stored one.
-func (s *Service) version(ctx context.Context, in incoming, id string, at time.Time) (r store.Resource, changed bool, err error) {
+// current gives a resource as it is stored now, nil if there is none.
+func (s *Service) current(ctx context.Context, resourceType, id string) (*store.Resource, error) {
+	r, err := s.Store.Read(ctx, resourceType, id)
+	switch {
+	case notFound(err):
+		return nil, nil
+	case err != nil:
+		return nil, err
+	}
+	return &r, nil
+}
+
+// successor gives the version of a resource from outside that follows the current one, nil
+// for none; changed is false when its content is the current one's. The current one is what
+// was looked at when it was decided to write: if it has been followed by then, the store
+// tells of the conflict.
+func successor(current *store.Resource, in incoming, id string, at time.Time) (r store.Resource, changed bool, err error) {
 	doc, _ := tree.Parse(in.body)
 	if doc == nil {
 		return r, false, fmt.Errorf("version of %s/%s: it was read before and can't be read again", in.resourceType, id)
 	}
-	current, err := s.Store.Read(ctx, in.resourceType, id)
-	switch {
-	case err == nil:
+	next := int64(1)
+	if current != nil {
 		in.rewriting.Version = fhir.Version{ID: id, Number: current.Version, At: current.Updated}
 		same, err := fhir.Rewrite(doc, in.rewriting)
 		if err != nil || bytes.Equal(same, current.Body) {
-			return current, false, err
+			return *current, false, err
 		}
-	case !notFound(err):
-		return r, false, err
+		next = current.Version + 1
 	}
-	in.rewriting.Version = fhir.Version{ID: id, Number: current.Version + 1, At: at}
+	in.rewriting.Version = fhir.Version{ID: id, Number: next, At: at}
 	body, err := fhir.Rewrite(doc, in.rewriting)
-	return store.Resource{Type: in.resourceType, ID: id, Version: current.Version + 1, Body: body}, true, err
+	return store.Resource{Type: in.resourceType, ID: id, Version: next, Body: body}, true, err
 }

@@ -34,14 +34,11 @@ func (b *batch) subscribe(ctx context.Context, w *work) error {
 	}
 	in := incoming{resourceType: w.Type, body: []byte(w.doc.Raw(w.doc.Root))}
 	in.rewriting.References = b.refer
-	v, changed, err := b.version(ctx, in, w.id, b.draft.at)
+	v, changed, err := b.next(w, in)
 	if err != nil {
 		return err
 	}
 	created := w.current == nil
-	if created && (!changed || v.Version > 1) {
-		return errRaced // it was created since it was looked for
-	}
 	w.finish = func() EntryResult { return EntryResult{Created: created, Resource: *b.resourceOr(w, v)} }
 	if !changed {
 		return nil

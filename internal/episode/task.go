@@ -78,7 +78,7 @@ func (b *batch) update(ctx context.Context, w *work, c *fhir.TaskChange, sent *t
 		}
 		return nil
 	}
-	v, changed, err := b.next(ctx, w, incoming{resourceType: "Task", body: []byte(sent.Raw(sent.Root))})
+	v, changed, err := b.next(w, incoming{resourceType: "Task", body: []byte(sent.Raw(sent.Root))})
 	if err != nil || !changed {
 		return err
 	}
