@@ -134,13 +134,11 @@ func (b *batch) derivedAccesses(results []EntryResult) []fhir.Access {
 		if b.draft.resource(r.Resource.Type, r.Resource.ID) == nil {
 			continue
 		}
-		x := b.client.Access()
-		x.Interaction, x.Type, x.Data, x.Unit = "update", r.Resource.Type, versioned(r.Resource), r.Resource.Unit
+		interaction := "update"
 		if r.Created {
-			x.Interaction = "create"
+			interaction = "create"
 		}
-		x.Patient = Patients(r.Resource)
-		all = append(all, x)
+		all = append(all, b.access(interaction, r.Resource))
 	}
 	return all
 }
@@ -150,12 +148,16 @@ func (b *batch) accesses(results []EntryResult) []fhir.Access {
 	kinds := map[string]string{methodPost: "create", methodPut: "update", methodPatch: "patch"}
 	all := make([]fhir.Access, len(results))
 	for i, r := range results {
-		x := b.client.Access()
-		x.Interaction, x.Type, x.Data, x.Unit = kinds[b.entries[i].Method], r.Resource.Type, versioned(r.Resource), r.Resource.Unit
-		x.Patient = Patients(r.Resource)
-		all[i] = x
+		all[i] = b.access(kinds[b.entries[i].Method], r.Resource)
 	}
 	return all
+}
+
+// access is the client's access to a resource version.
+func (b *batch) access(interaction string, r store.Resource) fhir.Access {
+	x := b.client.Access()
+	x.Interaction, x.Type, x.Data, x.Unit, x.Patient = interaction, r.Type, versioned(r), r.Unit, Patients(r)
+	return x
 }
 
 // note records what changed nothing, or was recorded with what changed before.
