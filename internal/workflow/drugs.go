@@ -16,8 +16,9 @@ func (v *view) needsTime() Drug {
 	if v.ev == nil || v.orders.time != nil || len(v.releases) > 0 {
 		return ""
 	}
+	given := v.given()
 	for _, d := range v.p.AskPrescriber {
-		if slices.Contains(v.given(), d) {
+		if slices.Contains(given, d) {
 			return d
 		}
 	}

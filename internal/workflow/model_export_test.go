@@ -79,7 +79,7 @@ func (k *keyWriter) view(v *view) {
 	k.at(v.start).at(v.first).number(int64(v.band.worn)).at(v.skipped).at(v.titrated)
 	k.finding(v.body.unwell).finding(v.body.hand).at(v.body.suffers).finding(v.body.swelling).finding(v.body.pain).finding(v.body.dose).decimal(v.body.pressure)
 	if n := len(v.releases); n > 0 {
-		k.at(v.releases[0].at).at(v.releases[n-1].at).flag(v.releases[n-1].dry).flag(v.releases[n-1].early)
+		k.at(v.releases[0].at).at(v.releases[n-1].at).flag(v.releases[n-1].told)
 	}
 	if v.ev != nil {
 		k.event(v)

@@ -47,7 +47,7 @@ func (v *view) firstRelease() time.Duration {
 
 // stepVolume is how much the next step takes: smaller for some dry steps after a bleed.
 func (v *view) stepVolume(ahead int) Decimal {
-	if n := len(v.releases); n > 0 && !v.releases[n-1].dry && !v.releases[n-1].early {
+	if n := len(v.releases); n > 0 && !v.releases[n-1].told {
 		ahead++ // the step just taken: its look is still missing
 	}
 	if v.site.bleeds > 0 && v.site.dry+ahead < v.p.DrySteps {

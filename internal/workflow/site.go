@@ -64,11 +64,9 @@ func (v *view) dry(f *Finding) {
 		s.hold, s.dryAt, s.bleed = f.When().Add(v.holdAfter(s.bleed)), f.When(), nil
 		return
 	}
-	if n := len(v.releases); n > 0 && !v.releases[n-1].dry {
-		v.releases[n-1].dry = true
-		if !v.releases[n-1].early {
-			s.dry++
-		}
+	if n := len(v.releases); n > 0 && !v.releases[n-1].told {
+		v.releases[n-1].told = true
+		s.dry++
 	}
 }
 
@@ -94,7 +92,7 @@ func (v *view) bled(f *Finding) {
 		s.lastAt, s.dry = f.When(), 0
 		v.flow.turn(v.ledger.changed)
 		if n := len(v.releases); n > 0 {
-			v.releases[n-1].dry = true // its watch is over: it did not stay dry
+			v.releases[n-1].told = true // it did not stay dry
 		}
 		v.countBleeds(f)
 	}

@@ -21,11 +21,8 @@ func (m *machine) update(u TaskUpdate) *Refusal {
 			return r
 		}
 	}
-	switch {
-	case u.Owner != nil:
+	if u.Owner != nil {
 		t.Owner = *u.Owner
-	case u.Status == TaskReady && t.Status == TaskInProgress:
-		t.Owner = "" // handed back; who hands it to somebody names them
 	}
 	if !u.Start.IsZero() {
 		t.Start = u.Start
@@ -90,6 +87,9 @@ func (m *machine) move(t *Task, u TaskUpdate) *Refusal {
 		return nil
 	case u.Status == TaskReady && t.Status == TaskInProgress:
 		t.Status = TaskReady
+		if u.Owner == nil { // who hands it to somebody names them
+			t.Owner = ""
+		}
 		return nil
 	case u.Status == TaskCompleted:
 		return m.completeBy(t, u, at)

@@ -33,8 +33,9 @@ type release struct {
 	at      time.Time
 	amount  Decimal
 	finding string
-	early   bool // taken in the hold after a bleed: it shows nothing of the steps after it
-	dry     bool // a dry look was found since
+	// told: it tells no more. A dry look or a bleed was found since, or it was taken in the
+	// hold after a bleed and shows nothing of the steps after that.
+	told bool
 }
 
 // travel is where the patient is.
@@ -158,7 +159,7 @@ func (v *view) airOut(f *Finding) {
 			v.titrated = f.When()
 			return
 		}
-		v.releases = append(v.releases, release{at: f.When(), amount: *f.Amount, finding: f.ID, early: f.When().Before(v.site.hold)})
+		v.releases = append(v.releases, release{at: f.When(), amount: *f.Amount, finding: f.ID, told: f.When().Before(v.site.hold)})
 	}
 }
 
