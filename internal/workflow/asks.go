@@ -1,7 +1,8 @@
 package workflow
 
 // Asks gives the findings that a Task of the kind may ask for, in the order in which they are
-// charted; nil for one that asks for none. A check asks for what its protocol lists of them.
+// charted; nil for one that asks for none. A check asks for what its protocol lists of them, a
+// record of the volume for what was not told, any other Task for all.
 func (c TaskCode) Asks() []FindingCode {
 	switch c {
 	case ArrivalCheck, SiteCheck, PostRemovalCheck, DischargeCheck:

@@ -139,7 +139,7 @@ func (m *machine) planPatency() {
 		key: m.next(PatencyCheck, purpose), status: TaskReady, priority: Routine,
 		text:      patencyText(purpose),
 		notBefore: since, due: due,
-		required: []FindingCode{Patency}, window: since,
+		required: PatencyCheck.Asks(), window: since,
 	})
 }
 

@@ -21,7 +21,7 @@ func (m *machine) planEasing() {
 	}
 	w := want{
 		key: m.next(EaseCompression, ""), priority: Urgent, notBefore: found, due: found.Add(v.p.ReleaseDue),
-		required: []FindingCode{AirRemoved, Bleeding}, window: later(found, v.ledger.changed), offered: true,
+		required: EaseCompression.Asks(), window: later(found, v.ledger.changed), offered: true,
 		text: why.text("a little air"),
 	}
 	var against []Withheld

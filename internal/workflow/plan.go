@@ -108,7 +108,7 @@ func (m *machine) planVolume() {
 			key: m.next(SettleVolume, ""), status: TaskReady, priority: Urgent,
 			text:      "Count the air in the band and chart it: " + last.why + ".",
 			notBefore: last.at, due: later(last.at, last.raised).Add(v.p.RecordDue),
-			required: []FindingCode{AirVolume}, book: &book, window: last.at,
+			required: SettleVolume.Asks(), book: &book, window: last.at,
 		})
 	}
 }
@@ -191,7 +191,7 @@ func (m *machine) planConfirm() {
 		key: m.next(ConfirmBandState, ""), status: TaskReady, priority: Urgent,
 		text:      fmt.Sprintf("Confirm at the bedside what is on the wrist: %s.", why),
 		notBefore: since, due: due,
-		required: []FindingCode{Band}, window: since,
+		required: ConfirmBandState.Asks(), window: since,
 	})
 }
 

@@ -15,7 +15,7 @@ func (m *machine) planRemoval() {
 	w := want{
 		key: m.next(BandRemoval, ""), status: TaskDraft, priority: Routine,
 		text:     "Take the band off and look at the site.",
-		required: []FindingCode{Band}, window: v.begun(), offered: true,
+		required: BandRemoval.Asks(), window: v.begun(), offered: true,
 	}
 	empty := v.ledger.emptied
 	if empty.IsZero() {

@@ -27,7 +27,7 @@ func (m *machine) planRestoring() {
 		w.due, w.required = b.restored.Add(m.v.p.LookAfterAdd), []FindingCode{Bleeding}
 	} else {
 		w.planned, w.text = m.addBack()
-		w.required = []FindingCode{AirAdded, Bleeding}
+		w.required = RestoreCompression.Asks()
 	}
 	m.put(w)
 }
@@ -94,6 +94,6 @@ func (m *machine) planControl() {
 	m.put(want{
 		key: m.next(ControlBleeding, ""), status: TaskReady, priority: Stat,
 		text:      "The site bleeds after the band came off: press by hand and chart when it is dry.",
-		notBefore: b.since, due: b.since, required: []FindingCode{Bleeding}, window: b.since.Add(time.Microsecond),
+		notBefore: b.since, due: b.since, required: ControlBleeding.Asks(), window: b.since.Add(time.Microsecond),
 	})
 }

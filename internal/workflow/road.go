@@ -116,7 +116,7 @@ func (m *machine) stepWant(key TaskKey, s planned, left int) want {
 	return want{
 		key: key, status: TaskDraft, priority: Routine, text: text,
 		notBefore: s.at, due: s.at.Add(m.v.p.ReleaseDue), planned: &volume,
-		required: []FindingCode{AirRemoved, Bleeding}, window: later(m.v.begun(), m.v.ledger.changed), offered: true,
+		required: ReleaseStep.Asks(), window: later(m.v.begun(), m.v.ledger.changed), offered: true,
 	}
 }
 
@@ -185,7 +185,7 @@ func (m *machine) planBlind(open []TaskKey) {
 		w := want{
 			key: m.stepKey(open, i), status: TaskDraft, priority: Routine,
 			text:     "Let air out of the band, then look at the site. How much can't be said before the volume is settled.",
-			required: []FindingCode{AirRemoved, Bleeding}, window: later(m.v.begun(), m.v.ledger.changed),
+			required: ReleaseStep.Asks(), window: later(m.v.begun(), m.v.ledger.changed),
 		}
 		if i == 0 {
 			m.offerBlind(&w)

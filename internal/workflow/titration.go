@@ -24,7 +24,7 @@ func (m *machine) planTitration() {
 		key: m.next(Titration, ""), priority: Urgent,
 		text: fmt.Sprintf("Take the pressure down to what holds: let air out 1 mL at a time until blood shows, put %s mL back, look at the site, count the air.",
 			v.p.TitrationAddBack),
-		notBefore: v.start, due: over, required: []FindingCode{AirVolume, Bleeding}, window: v.start,
+		notBefore: v.start, due: over, required: Titration.Asks(), window: v.start,
 	}
 	var against []Withheld
 	if !m.at.Before(over) {
