@@ -1,7 +1,6 @@
 package storetest
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -110,28 +109,20 @@ func (m *Memory) Search(_ context.Context, q search.Query) (store.Page, error) {
 		page.Matches = append(page.Matches, stored(r))
 	}
 	if len(page.Matches) > 0 && to < len(found) {
-		page.Next = placeOf(found[to-1], q.Sort)
+		next := placeOf(found[to-1], q.Sort)
+		page.Next = &next
 	}
 	if len(page.Matches) > 0 && from > 0 {
-		page.Previous = placeOf(found[from], q.Sort)
+		previous := placeOf(found[from], q.Sort)
+		page.Previous = &previous
 	}
 	return page, nil
-}
-
-func placeOf(r store.Resource, sorts []search.Sort) *search.Cursor {
-	c := &search.Cursor{ID: r.ID}
-	for _, s := range sorts {
-		key, ok := sortKey(r, s)
-		key.None = !ok
-		c.Keys = append(c.Keys, key)
-	}
-	return c
 }
 
 // around gives how many matches come before a place, and where those after it begin.
 func around(found []store.Resource, sorts []search.Sort, c search.Cursor) (before, after int) {
 	for i, r := range found {
-		switch order := comparePlaces(*placeOf(r, sorts), c, sorts); {
+		switch order := comparePlaces(placeOf(r, sorts), c, sorts); {
 		case order < 0:
 			before, after = i+1, i+1
 		case order == 0:
@@ -139,24 +130,4 @@ func around(found []store.Resource, sorts []search.Sort, c search.Cursor) (befor
 		}
 	}
 	return before, after
-}
-
-func comparePlaces(a, b search.Cursor, sorts []search.Sort) int {
-	for i, s := range sorts {
-		x, y := a.Keys[i], b.Keys[i]
-		switch {
-		case x.None && y.None:
-		case x.None:
-			return 1
-		case y.None:
-			return -1
-		default:
-			if c := compareKeys(x, y); c != 0 && s.Descending {
-				return -c
-			} else if c != 0 {
-				return c
-			}
-		}
-	}
-	return cmp.Compare(a.ID, b.ID)
 }

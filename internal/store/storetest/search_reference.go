@@ -19,14 +19,7 @@ func filter(rs []store.Resource, q search.Query) []store.Resource {
 			found = append(found, r)
 		}
 	}
-	slices.SortFunc(found, func(a, b store.Resource) int {
-		for _, s := range q.Sort {
-			if c := compareBy(a, b, s); c != 0 {
-				return c
-			}
-		}
-		return cmp.Compare(a.ID, b.ID)
-	})
+	slices.SortFunc(found, func(a, b store.Resource) int { return comparePlaces(placeOf(a, q.Sort), placeOf(b, q.Sort), q.Sort) })
 	return found
 }
 
@@ -149,23 +142,31 @@ func compares(v search.Value, t search.Term) bool {
 	return contained
 }
 
-// compareBy compares by one key, what has none last.
-func compareBy(a, b store.Resource, s search.Sort) int {
-	keyA, hasA := sortKey(a, s)
-	keyB, hasB := sortKey(b, s)
-	switch {
-	case hasA != hasB && hasA:
-		return -1
-	case hasA != hasB:
-		return 1
-	case !hasA:
-		return 0
-	}
-	c := compareKeys(keyA, keyB)
-	if s.Descending {
-		return -c
+// placeOf is where a match stands in an order.
+func placeOf(r store.Resource, sorts []search.Sort) search.Cursor {
+	c := search.Cursor{ID: r.ID}
+	for _, s := range sorts {
+		c.Keys = append(c.Keys, sortKey(r, s))
 	}
 	return c
+}
+
+// comparePlaces compares by one key after the other, what has none last, and then by id.
+func comparePlaces(a, b search.Cursor, sorts []search.Sort) int {
+	for i, s := range sorts {
+		x, y := a.Keys[i], b.Keys[i]
+		switch c := compareKeys(x, y); {
+		case x.None != y.None && x.None:
+			return 1
+		case x.None != y.None:
+			return -1
+		case c != 0 && s.Descending:
+			return -c
+		case c != 0:
+			return c
+		}
+	}
+	return cmp.Compare(a.ID, b.ID)
 }
 
 func compareKeys(a, b search.Key) int {
@@ -174,7 +175,8 @@ func compareKeys(a, b search.Key) int {
 
 // sortKey gives of several values the one that comes first in the order
 // (R4 search.html#sort).
-func sortKey(r store.Resource, s search.Sort) (key search.Key, ok bool) {
+func sortKey(r store.Resource, s search.Sort) search.Key {
+	key := search.Key{None: true}
 	for _, v := range valuesOf(r, s.Param, s.Kind) {
 		k := search.Key{Number: v.Lo}
 		switch s.Kind {
@@ -186,9 +188,9 @@ func sortKey(r store.Resource, s search.Sort) (key search.Key, ok bool) {
 			}
 		case search.Date, search.Quantity, search.Composite:
 		}
-		if !ok || (compareKeys(k, key) < 0) != s.Descending && compareKeys(k, key) != 0 {
-			key, ok = k, true
+		if key.None || (compareKeys(k, key) < 0) != s.Descending && compareKeys(k, key) != 0 {
+			key = k
 		}
 	}
-	return key, ok
+	return key
 }
