@@ -45,37 +45,37 @@ func NewRefusedEvents(ctx context.Context, js jetstream.JetStream) (*RefusedEven
 
 // Each calls f with every rejected event, oldest first, and ends at its first error.
 func (r *RefusedEvents) Each(ctx context.Context, f func(Refused) error) error {
-	info, err := r.stream.Info(ctx)
-	if err != nil {
-		return err
-	}
-	for n := info.State.FirstSeq; n != 0 && n <= info.State.LastSeq; n++ {
-		one, err := r.Get(ctx, n)
+	for from := uint64(1); ; {
+		one, err := r.get(ctx, from, jetstream.WithGetMsgSubject(SubjectRejected)) // the first from there on
 		if errors.Is(err, ErrNotRefused) {
-			continue // dropped
+			return nil
+		}
+		if err == nil {
+			err = f(one)
 		}
 		if err != nil {
 			return err
 		}
-		if err := f(one); err != nil {
-			return err
-		}
+		from = one.Number + 1
 	}
-	return nil
 }
 
 // Get gives one rejected event, or ErrNotRefused.
 func (r *RefusedEvents) Get(ctx context.Context, number uint64) (Refused, error) {
-	m, err := r.stream.GetMsg(ctx, number)
+	return r.get(ctx, number)
+}
+
+func (r *RefusedEvents) get(ctx context.Context, number uint64, of ...jetstream.GetMsgOpt) (Refused, error) {
+	m, err := r.stream.GetMsg(ctx, number, of...)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return Refused{}, fmt.Errorf("%d: %w", number, ErrNotRefused)
 	}
 	if err != nil {
 		return Refused{}, err
 	}
-	one := Refused{Number: number, At: m.Time}
+	one := Refused{Number: m.Sequence, At: m.Time}
 	if err := json.Unmarshal(m.Data, &one.Rejection); err != nil {
-		return Refused{}, fmt.Errorf("%d: not a rejected event: %w", number, err)
+		return Refused{}, fmt.Errorf("%d: not a rejected event: %w", m.Sequence, err)
 	}
 	return one, nil
 }
