@@ -126,17 +126,17 @@ func (w *ward) reaper(ctx context.Context) {
 
 // again does it until it is acknowledged or refused for good, on any replica. Faults pass:
 // what has not got through after two minutes never will.
-func (w *ward) again(do func(r *replica) error) error {
+func (w *ward) again(do func(ctx context.Context, r *replica) error) error {
 	for over := time.Now().Add(2 * time.Minute); ; {
 		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
-		err := do(w.any())
+		err := do(ctx, w.any())
 		cancel()
 		if time.Now().After(over) {
 			return err
 		}
 		switch outcome.KindOf(err) { //nolint:exhaustive // the others are answers
 		case outcome.CodeNoStore, outcome.CodeTransient, outcome.CodeLockError, outcome.CodeTimeout, outcome.CodeException:
-			w.dice.nap(ctx, 2*time.Second)
+			w.dice.nap(context.Background(), 2*time.Second)
 			continue
 		}
 		return err
@@ -147,8 +147,8 @@ func (w *ward) again(do func(r *replica) error) error {
 func (w *ward) send(c bedside.Case) {
 	body := c.Event()
 	for {
-		err := w.again(func(r *replica) error {
-			_, err := r.service.Message(context.Background(), episode.Message{Body: body, Door: episode.DoorJetStream})
+		err := w.again(func(ctx context.Context, r *replica) error {
+			_, err := r.service.Message(ctx, episode.Message{Body: body, Door: episode.DoorJetStream})
 			return err
 		})
 		if err != nil {
@@ -220,8 +220,8 @@ func (w *ward) chart(name string, f bedside.Finding) {
 func (w *ward) enter(name string, f bedside.Finding) {
 	client := episode.Client{ID: name, Display: name, Units: episode.AllUnits()}
 	var id string
-	err := w.again(func(r *replica) error {
-		results, err := r.service.Chart(context.Background(), client, []episode.Entry{{Method: "POST", Type: "Observation", Body: f.Observation()}})
+	err := w.again(func(ctx context.Context, r *replica) error {
+		results, err := r.service.Chart(ctx, client, []episode.Entry{{Method: "POST", Type: "Observation", Body: f.Observation()}})
 		if err == nil && len(results) == 1 {
 			id = results[0].Resource.ID
 		}
