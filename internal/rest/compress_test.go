@@ -37,7 +37,7 @@ func TestAnswersAreCompressed(t *testing.T) {
 	require.Empty(t, plain.Header.Get("Content-Encoding"))
 	require.Greater(t, len(want), 10_000)
 	for encodings, compressed := range map[string]bool{
-		"gzip": true, "br, gzip;q=0.5": true, "*;q=0.1, gzip": true, "deflate, gzip;q=0": false, "br": false, "": false,
+		"gzip": true, "zstd, gzip": true, "zstd": false, "br, gzip;q=0.5": true, "*;q=0.1, gzip": true, "deflate, gzip;q=0": false, "br": false, "": false,
 	} {
 		a, body := w.asked(http.MethodGet, "/fhir/metadata", encodings)
 		require.Equal(t, compressed, a.Header.Get("Content-Encoding") == "gzip", encodings)
