@@ -135,18 +135,20 @@ func showRejected(args []string, out surroundings) (func(context.Context, *event
 		if err != nil {
 			return err
 		}
-		if !*original {
-			var reason bytes.Buffer
-			if err := json.Indent(&reason, one.Reason, "", "  "); err != nil {
-				return err
-			}
-			say(out.stdout, "number %d, refused at %s, %d bytes of %q\n%s\n", one.Number, one.At.UTC().Format(time.RFC3339), size(one), one.ContentType, reason.Bytes())
-			if one.Truncated {
-				say(out.stdout, "what follows is the beginning alone; SHA-256 of the whole: %s\n", one.SHA256)
-			}
+		if *original {
+			_, err = out.stdout.Write(one.Original)
+			return err
 		}
-		_, err = out.stdout.Write(append(one.Original, '\n'))
-		return err
+		var reason bytes.Buffer
+		if err := json.Indent(&reason, one.Reason, "", "  "); err != nil {
+			return err
+		}
+		say(out.stdout, "number %d, refused at %s, %d bytes of %q\n%s\n", one.Number, one.At.UTC().Format(time.RFC3339), size(one), one.ContentType, reason.Bytes())
+		if one.Truncated {
+			say(out.stdout, "what follows is the beginning alone; SHA-256 of the whole: %s\n", one.SHA256)
+		}
+		say(out.stdout, "%s\n", one.Original)
+		return nil
 	}, nil
 }
 

@@ -57,7 +57,7 @@ func TestRejected(t *testing.T) {
 		_, stdout, _ = w.rejected("show", "1")
 		require.Contains(t, stdout, `"resourceType": "OperationOutcome"`)
 		_, stdout, _ = w.rejected("show", "--original", "2")
-		require.Equal(t, string(theCase().Event())+"\n", stdout)
+		require.Equal(t, string(theCase().Event()), stdout, "byte for byte")
 
 		code, stdout, stderr = w.rejected("replay", "all")
 		require.Equal(t, exitOK, code, stderr)
