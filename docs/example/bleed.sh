@@ -18,4 +18,4 @@ curl -sf -o /dev/null "$base/sandbox/clock" -d '{"now": "2026-03-02T11:00:00Z"}'
 chart access-site-bleeding 10:59:00 "$(bleeding 122033)" # haemostasis achieved
 chart band-air-removed 11:00:00 '"valueQuantity": {"value": 3, "unit": "mL", "system": "http://unitsofmeasure.org", "code": "mL"}'
 chart access-site-bleeding 11:00:30 "$(bleeding 122035)" # actively bleeding
-curl -sf "$base/fhir/Task?status=ready,on-hold,draft&_sort=due-date"
+curl -sf "$base/fhir/Task?status=ready,on-hold,draft&code=restore-compression,release-step,band-removal&_sort=due-date&_elements=code,status,statusReason,priority,restriction,input"
