@@ -90,7 +90,6 @@ type Extension struct {
 	ValueString          string           `json:"valueString,omitempty"`
 	ValueCanonical       string           `json:"valueCanonical,omitempty"`
 	ValueCode            string           `json:"valueCode,omitempty"`
-	ValueURI             string           `json:"valueUri,omitempty"`
 	ValueBoolean         *bool            `json:"valueBoolean,omitempty"`
 	ValueInteger         json.Number      `json:"valueInteger,omitempty"`
 	ValueDecimal         json.Number      `json:"valueDecimal,omitempty"`

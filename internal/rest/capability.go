@@ -80,7 +80,6 @@ type restful struct {
 }
 
 type security struct {
-	Extension   []fhir.Extension       `json:"extension,omitempty"`
 	CORS        bool                   `json:"cors"`
 	Service     []fhir.CodeableConcept `json:"service,omitempty"`
 	Description string                 `json:"description"`
@@ -135,22 +134,20 @@ func (k capabilities) statement(base string) capabilityStatement {
 	}
 }
 
-// security says how clients are known, with the extension and the code of SMART App
-// Launch (hl7.org/fhir/smart-app-launch/conformance.html).
+// security says how clients are known, with the code of SMART App Launch; where they get
+// tokens is in its configuration. The extension for that is deprecated, and wants an address
+// for authorizing, which is not for systems (hl7.org/fhir/smart-app-launch/conformance.html).
 func (k capabilities) security() security {
 	if k.smart == nil {
 		return security{CORS: k.cors, Description: "No authentication is done here: keep it on a trusted network."}
 	}
 	return security{
 		CORS: k.cors,
-		Extension: []fhir.Extension{{
-			URL:       "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris",
-			Extension: []fhir.Extension{{URL: "token", ValueURI: k.smart.TokenEndpoint}},
-		}},
 		Service: []fhir.CodeableConcept{{Coding: []fhir.Coding{{
 			System: "http://terminology.hl7.org/CodeSystem/restful-security-service", Code: "SMART-on-FHIR",
 		}}}},
-		Description: "SMART Backend Services: a Bearer token with scopes of version 1 or 2; clients see their own units.",
+		Description: "SMART Backend Services: a Bearer token from " + k.smart.TokenEndpoint +
+			" with scopes of version 1 or 2; clients see their own units.",
 	}
 }
 

@@ -155,7 +155,9 @@ func TestSmartConfiguration(t *testing.T) {
 	for _, scope := range []string{"system/Task.r", "system/Task.s", "system/Task.u", "system/AuditEvent.s", "system/Procedure.c"} {
 		require.Contains(t, list("scopes_supported"), scope)
 	}
-	security := w.get("/fhir/metadata").doc.Get("rest").At(0).Get("security")
+	metadata := w.get("/fhir/metadata")
+	sound(t, metadata.text)
+	security := metadata.doc.Get("rest").At(0).Get("security")
 	require.Equal(t, "SMART-on-FHIR", security.Get("service").At(0).Get("coding").At(0).Str("code"))
 	require.Contains(t, w.get("/fhir/metadata").text, "https://issuer.example/token")
 	newWorld(t).get("/fhir/.well-known/smart-configuration").refused(t, 404, outcome.CodeNotFound)
