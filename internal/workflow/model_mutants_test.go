@@ -67,7 +67,7 @@ func releaseMutants() []mutant {
 		{3, "air put back that nothing explains is held", "site.go", "s.puzzle, s.hold = f.When(), later(s.hold, f.When().Add(v.p.HoldAfterOoze))", "s.puzzle = f.When()"},
 		{3, "a step in the hold is none of the dry ones", "view.go", "told: f.When().Before(v.site.hold)", "told: false"},
 		{3, "a skipped step counts under the band that is on again", "band.go", "if v.skipped.Before(f.When()) {", "if true {"},
-		{3, "a drug without a time of its own asks a prescriber", "drugs.go", "if slices.Contains(given, d) {", "if false {"},
+		{3, "a drug without a time of its own asks a prescriber", "drugs.go", "if slices.Contains(given, d) {", "if false && slices.Contains(given, d) {"},
 		{3, "an uncomfortable hand gets less pressure", "easing.go", "if f := v.body.hand; f != nil && ", "if f := v.body.hand; false && "},
 		{3, "pressure is taken down in the first minutes alone", "titration.go", "if !m.at.Before(over) {", "if false {"},
 		{13, "a hand in danger is told at once", "worry.go", "if !f.endangered() {\n\t\tv.passed", "if true {\n\t\tv.passed"},
