@@ -155,6 +155,8 @@ func sample(o *openapi3.Operation, resourceType string) (body, contentType strin
 		return `{"resourceType":"Bundle"}`, contentType
 	case o.OperationID == "applyPlanDefinitionByID":
 		return `{"resourceType":"Parameters"}`, contentType
+	case strings.HasPrefix(o.OperationID, "create"):
+		return `{"resourceType":"` + resourceType + `"}`, contentType
 	}
 	return `{"resourceType":"` + resourceType + `","id":"x"}`, contentType
 }

@@ -76,13 +76,18 @@ func (s *service) Chart(ctx context.Context, by episode.Client, entries []episod
 
 func (s *service) Message(_ context.Context, m episode.Message) (episode.MessageAnswer, error) {
 	s.message = m
-	return episode.MessageAnswer{Response: []byte(`{"resourceType":"Bundle","type":"message"}`)}, s.fail
+	return episode.MessageAnswer{Response: []byte(`{"resourceType":"Bundle","type":"message","timestamp":"2025-03-01T08:00:00Z",
+"entry":[{"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000009","resource":{"resourceType":"MessageHeader",
+"eventUri":"urn:event","source":{"endpoint":"https://fhirsvc.example"}}}]}`)}, s.fail
 }
 
 // Handover gives a page of nothing, of a plan that is there.
 func (s *service) Handover(ctx context.Context, _ episode.Units, plan, _ string) ([]byte, store.Resource, error) {
 	r, err := s.store.Read(ctx, "CarePlan", plan)
-	return []byte(`{"resourceType":"Bundle","type":"document"}`), r, err
+	return []byte(`{"resourceType":"Bundle","type":"document","timestamp":"2025-03-01T08:00:00Z",
+"identifier":{"system":"urn:page","value":"1"},"entry":[{"fullUrl":"urn:uuid:00000000-0000-4000-8000-000000000008",
+"resource":{"resourceType":"Composition","status":"final","type":{"text":"hand-over"},"date":"2025-03-01",
+"author":[{"display":"fhirsvc"}],"title":"Nothing"}}]}`), r, err
 }
 
 func (s *service) SubscriptionStatus(context.Context, store.Resource) ([]byte, error) {
@@ -97,10 +102,12 @@ func (s *service) SubscriptionEvents(
 
 // Apply gives a draft of nothing.
 func (s *service) Apply(context.Context, episode.Units, store.Resource, []byte) (draft []byte, patient string, err error) {
-	return []byte(`{"resourceType":"CarePlan"}`), "Patient/x", nil
+	return []byte(completed("CarePlan", "draft", 1, `{"resourceType":"CarePlan"}`)), "Patient/x", nil
 }
 
+// resource is a version with this body, completed.
 func resource(resourceType, id string, version int64, body string) store.Resource {
+	body = completed(resourceType, id, version, body)
 	r := store.Resource{
 		Type: resourceType, ID: id, Version: version, Updated: morning.Add(time.Duration(version) * time.Second),
 		Body: []byte(body), Index: search.Index(resourceType, []byte(body)),
@@ -188,6 +195,7 @@ func (w *world) send(method, path, body string, headers ...string) answer {
 	text, err := io.ReadAll(response.Body)
 	require.NoError(w.t, err)
 	described(w.t, r, response, text)
+	valid(w.t, r, response, text)
 	a := answer{Response: response, text: string(text)}
 	if doc, issues := tree.Parse(text); doc != nil && !outcome.HasErrors(issues) {
 		a.doc = doc.Root

@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir/definitions"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/rest/smart/smarttest"
@@ -173,6 +174,9 @@ func TestAPageIncludesNoMoreThanItsLimit(t *testing.T) {
 	w.get("/fhir/Patient?_revinclude=Task:patient").refused(t, 403, outcome.CodeTooCostly)
 }
 
+// besideReference is what R4 requires beside a reference in an element.
+var besideReference = map[string]string{"Patient.link": `"type":"seealso"`, "Provenance.entity": `"role":"source"`}
+
 // referring is a body that refers to something under a published expression; "" for a
 // canonical, which refers to no id.
 func referring(t *testing.T, resourceType, param, ref string) string {
@@ -186,7 +190,17 @@ func referring(t *testing.T, resourceType, param, ref string) string {
 		require.NotContains(t, first, "(", "an expression of another form")
 		steps := strings.Split(first, ".")[1:]
 		body := `{"reference":"` + ref + `"}`
-		for _, s := range slices.Backward(steps) {
+		for n, s := range slices.Backward(steps) {
+			within := &definitions.R4().Type(resourceType).Shape
+			for _, parent := range steps[:n] {
+				within = within.Member(parent).Shape
+			}
+			if beside := besideReference[resourceType+"."+s]; beside != "" {
+				body = "{" + beside + "," + body[1:]
+			}
+			if within.Member(s).Element.Repeats() {
+				body = "[" + body + "]"
+			}
 			body = `{"` + s + `":` + body + `}`
 		}
 		return fmt.Sprintf(`{"resourceType":%q,"id":"source",%s`, resourceType, body[1:])

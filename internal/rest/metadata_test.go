@@ -132,7 +132,7 @@ func request(resourceType, interaction string) (method, path, body, contentType 
 	case "search-type":
 		return "GET", "", "", contentType
 	case "create":
-		return "POST", "", body, contentType
+		return "POST", "", `{"resourceType":"` + resourceType + `"}`, contentType
 	case "update":
 		return "PUT", "/x", body, contentType
 	case "patch":

@@ -11,7 +11,7 @@ import (
 
 // task is a stored body with what a rewrite would change: order, white space, an
 // escape, a decimal's zeros.
-const task = `{"resourceType":"Task", "id":"t1","status":"ready","intent":"order","description":"<b> \u0026 1",
+const task = `{"resourceType":"Task", "id":"t1","meta":{"versionId":"1"},"status":"ready","intent":"order","description":"<b> \u0026 1",
  "input":[{"type":{"text":"x"},"valueQuantity":{"value":1.30}}]}`
 
 func TestReadServesStoredBytes(t *testing.T) {

@@ -11,7 +11,7 @@ import (
 	"fhirsvc/internal/fhir/outcome"
 )
 
-const finding = `{"resourceType":"Observation","status":"final","valueQuantity":{"value":12.0}}`
+const finding = `{"resourceType":"Observation","status":"final","code":{"text":"finding"},"valueQuantity":{"value":12.0}}`
 
 func TestCreate(t *testing.T) {
 	t.Parallel()
@@ -20,7 +20,7 @@ func TestCreate(t *testing.T) {
 	require.Equal(t, 201, a.StatusCode, a.text)
 	require.Equal(t, w.server.URL+"/fhir/Observation/new-1-0/_history/1", a.Header.Get("Location"))
 	require.Equal(t, `W/"1"`, a.Header.Get("ETag"))
-	require.Equal(t, finding, a.text)
+	require.Equal(t, completed("Observation", "new-1-0", 1, finding), a.text)
 	want := []episode.Entry{{Method: "POST", Type: "Observation", IfNoneExist: "identifier=urn:x|1", Body: []byte(finding)}}
 	require.Equal(t, want, w.service.calls[0])
 	require.Equal(t, "screen", w.service.by.ID)
@@ -44,7 +44,7 @@ func TestPreferReturn(t *testing.T) {
 	require.Equal(t, 201, a.StatusCode)
 	require.Equal(t, "warning", a.doc.Get("issue").At(0).Str("severity"))
 	a = w.send(http.MethodPost, "/fhir/Observation", finding, "Prefer: return=representation")
-	require.Equal(t, finding, a.text)
+	require.Equal(t, completed("Observation", "new-3-0", 1, finding), a.text)
 	w.service.fail = outcome.Fail(outcome.CodeBusinessRule, "", "no")
 	w.send(http.MethodPost, "/fhir/Observation", finding, "Prefer: return=minimal").refused(t, 422, outcome.CodeBusinessRule)
 }
