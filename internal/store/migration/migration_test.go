@@ -15,7 +15,25 @@ func TestReadGivesStepsInOrder(t *testing.T) {
 		"m/001_first.up.sql": {Data: []byte("first")},
 	}, "m")
 	require.NoError(t, err)
-	require.Equal(t, []migration.Step{{1, "first", "first"}, {2, "more", "second"}}, got)
+	require.Equal(t, []migration.Step{{Version: 1, Name: "first", SQL: "first", Serves: 1}, {Version: 2, Name: "more", SQL: "second", Serves: 1}}, got)
+}
+
+func TestReadTellsWhoCanServe(t *testing.T) {
+	got, err := migration.Read(fstest.MapFS{
+		"m/001_a.up.sql": {Data: []byte("-- serves: 1\nfirst")},
+		"m/002_b.up.sql": {Data: []byte("-- Why it is so.\n-- online\n\nCREATE a;\n  CREATE b;\n")},
+		"m/003_c.up.sql": {Data: []byte("-- serves: 2\nthird;\n-- serves: 3\n-- online\n")},
+		"m/004_d.up.sql": {Data: []byte("fourth")},
+	}, "m")
+	require.NoError(t, err)
+	var serves []int
+	var online []bool
+	for _, s := range got {
+		serves, online = append(serves, s.Serves), append(online, s.Online)
+	}
+	require.Equal(t, []int{1, 1, 2, 2}, serves)
+	require.Equal(t, []bool{false, true, false, false}, online)
+	require.Equal(t, []string{"-- Why it is so.\n-- online\n\nCREATE a", "  CREATE b"}, got[1].Statements())
 }
 
 func TestReadRefuses(t *testing.T) {
@@ -39,5 +57,21 @@ func TestReadRefuses(t *testing.T) {
 			_, err := migration.Read(files, "m")
 			require.ErrorContains(t, err, tt.want)
 		})
+	}
+}
+
+func TestReadRefusesWhatCannotServe(t *testing.T) {
+	for _, head := range []string{"-- serves: 3", "-- serves: 0", "-- serves: all", "-- serves: 1"} {
+		_, err := migration.Read(fstest.MapFS{
+			"m/001_a.up.sql": {Data: []byte("first")},
+			"m/002_b.up.sql": {Data: []byte("-- serves: 2\nsecond")},
+			"m/003_c.up.sql": {Data: []byte("third")},
+			"m/004_d.up.sql": {Data: []byte(head)},
+		}, "m")
+		if head == "-- serves: 3" {
+			require.NoError(t, err)
+			continue
+		}
+		require.ErrorContains(t, err, "serves must be a version from 2 to 4", head)
 	}
 }

@@ -91,7 +91,7 @@ func readInstantsAsUTC(_ context.Context, conn *pgx.Conn) error {
 }
 
 // Ping reports whether the store can be written to now: the server is there, is no
-// standby and takes writing transactions.
+// standby, takes writing transactions and has a schema on which this release works.
 func (s *Store) Ping(ctx context.Context) error {
 	var readOnly bool
 	const query = `SELECT pg_is_in_recovery() OR current_setting('transaction_read_only')::boolean`
@@ -101,7 +101,7 @@ func (s *Store) Ping(ctx context.Context) error {
 	if readOnly {
 		return outcome.Fail(outcome.CodeNoStore, "ping", "the database takes no writes (a standby, or set read-only)")
 	}
-	return nil
+	return fault("ping", checkSchema(ctx, s.pool))
 }
 
 // Close ends all connections, after the calls under way.

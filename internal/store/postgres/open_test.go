@@ -27,18 +27,56 @@ func TestOpenRefusesAnotherSchema(t *testing.T) {
 	require.NoError(t, err)
 	st.Close()
 
-	exec(t, url, `INSERT INTO schema_version (version, name) VALUES (999, 'later')`)
+	exec(t, url, `INSERT INTO schema_version (version, name, serves) VALUES (999, 'later', 999)`)
 	_, err = postgres.Open(t.Context(), url)
 	require.ErrorContains(t, err, "the schema has version 999, this release knows")
 	require.ErrorContains(t, postgres.Migrate(t.Context(), url), "version 999")
 }
 
+// A replica that is started anew in the middle of an upgrade finds the schema of the next
+// release, which still serves it.
+func TestOpenOnTheNextSchema(t *testing.T) {
+	url := newSchema(t)
+	require.NoError(t, postgres.Migrate(t.Context(), url))
+	exec(t, url, `INSERT INTO schema_version (version, name) VALUES (999, 'later')`)
+	st := mustOpenURL(t, url)
+	require.NoError(t, st.Ping(t.Context()))
+
+	exec(t, url, `UPDATE schema_version SET serves = 999 WHERE version = 999`)
+	require.ErrorContains(t, st.Ping(t.Context()), "the schema has version 999, this release knows", "it was changed under a running service")
+	exec(t, url, `DELETE FROM schema_version WHERE version > 1`)
+	require.ErrorContains(t, st.Ping(t.Context()), "the schema has version 1, this release needs", "an older one was restored")
+}
+
+// The table of the first databases did not say whom a step still serves.
+func TestMigrateFromBeforeServes(t *testing.T) {
+	url := newSchema(t)
+	require.NoError(t, postgres.Migrate(t.Context(), url))
+	exec(t, url, `ALTER TABLE schema_version DROP COLUMN serves`)
+	require.NoError(t, postgres.Migrate(t.Context(), url))
+	require.NoError(t, mustOpenURL(t, url).Ping(t.Context()))
+	exec(t, url, `INSERT INTO schema_version (version, name, serves) VALUES (999, 'later', 999)`)
+	_, err := postgres.Open(t.Context(), url)
+	require.ErrorContains(t, err, "the schema has version 999")
+}
+
+func TestPingTellsWhyNothingCanBeWritten(t *testing.T) {
+	url := newSchema(t)
+	require.NoError(t, postgres.Migrate(t.Context(), url))
+	st := mustOpenURL(t, url)
+	require.NoError(t, st.Ping(t.Context()))
+	require.ErrorContains(t, mustOpenURL(t, url+"&default_transaction_read_only=on").Ping(t.Context()), "takes no writes")
+	st.Close()
+	require.Equal(t, outcome.CodeNoStore, outcome.KindOf(st.Ping(t.Context())))
+}
+
+// One that waits for another must not stand in the way of an index that this one builds.
 func TestMigrateByManyAtOnce(t *testing.T) {
 	url := newSchema(t)
 	errs := make([]error, 6)
 	var wg sync.WaitGroup
 	for i := range errs {
-		wg.Go(func() { errs[i] = postgres.Migrate(t.Context(), url) })
+		wg.Go(func() { errs[i] = postgres.MigrateTo(t.Context(), url, nextSteps(t)) })
 	}
 	wg.Wait()
 	for _, err := range errs {

@@ -1,0 +1,29 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+
+	"github.com/jackc/pgx/v5"
+
+	"fhirsvc/internal/store/migration"
+)
+
+// Steps are the steps of this release's schema.
+func Steps() ([]migration.Step, error) { return migration.Read(migrations, "migrations") }
+
+// MigrateTo takes other steps than this release's.
+func MigrateTo(ctx context.Context, url string, steps []migration.Step) error {
+	return migrateTo(ctx, url, steps)
+}
+
+// Statements are what the idle connections have asked the server to prepare.
+func (s *Store) Statements(ctx context.Context) (all []string, err error) {
+	for _, conn := range s.pool.AcquireAllIdle(ctx) {
+		rows, askErr := conn.Query(ctx, `SELECT statement FROM pg_prepared_statements`, pgx.QueryExecModeSimpleProtocol)
+		asked, readErr := pgx.CollectRows(rows, pgx.RowTo[string])
+		all, err = append(all, asked...), errors.Join(err, askErr, readErr)
+		conn.Release()
+	}
+	return all, err
+}
