@@ -20,12 +20,23 @@ import (
 // subject is where procedure events go.
 const subject = "ehr.procedure.completed"
 
-// Client is connected to both doors of a running service.
+// Client is connected to a running service.
 type Client struct {
+	// Watch, if it is set, is told of each request that was answered, or not: what was asked,
+	// how long it took, the status (0: no answer).
+	Watch func(method, path string, took time.Duration, status int)
+
 	base string // without /fhir
 	http *http.Client
-	nats *nats.Conn
+	nats *nats.Conn // nil: events go over HTTP, too
 	js   jetstream.JetStream
+}
+
+// DialHTTP connects to a service by HTTP alone.
+func DialHTTP(httpURL string) *Client {
+	const perHost = 256 // connections kept: many nurses share a client
+	transport := &http.Transport{MaxIdleConns: perHost, MaxIdleConnsPerHost: perHost, IdleConnTimeout: time.Minute}
+	return &Client{base: strings.TrimSuffix(httpURL, "/"), http: &http.Client{Timeout: 60 * time.Second, Transport: transport}}
 }
 
 // Dial connects to a service. The addresses are those that the sandbox prints.
@@ -39,27 +50,47 @@ func Dial(httpURL, natsURL string) (*Client, error) {
 		nc.Close()
 		return nil, err
 	}
-	return &Client{
-		base: strings.TrimSuffix(httpURL, "/"),
-		http: &http.Client{Timeout: 60 * time.Second},
-		nats: nc, js: js,
-	}, nil
+	c := DialHTTP(httpURL)
+	c.nats, c.js = nc, js
+	return c, nil
 }
 
 // Close ends the connections.
 func (c *Client) Close() {
-	c.nats.Close()
+	if c.nats != nil {
+		c.nats.Close()
+	}
 	c.http.CloseIdleConnections()
 }
 
 // JetStream is the connection to the broker, to read its streams.
 func (c *Client) JetStream() jetstream.JetStream { return c.js }
 
-// Send publishes an event and returns when the broker has acknowledged it.
+// Send tells of an event and returns when the broker, or where there is none the service,
+// has acknowledged it.
 func (c *Client) Send(ctx context.Context, event []byte) error {
+	if c.nats == nil {
+		a, err := c.Do(ctx, http.MethodPost, "/fhir/$process-message", event, nil)
+		if err != nil {
+			return err
+		}
+		return a.want("process message", http.StatusOK)
+	}
+	began := time.Now()
 	m := &nats.Msg{Subject: subject, Data: event, Header: nats.Header{"Content-Type": []string{fhir.ContentType}}}
 	_, err := c.js.PublishMsg(ctx, m)
+	status := http.StatusOK // as it were
+	if err != nil {
+		status = 0
+	}
+	c.watched("PUBLISH", subject, began, status)
 	return err
+}
+
+func (c *Client) watched(method, path string, began time.Time, status int) {
+	if c.Watch != nil {
+		c.Watch(method, path, time.Since(began), status)
+	}
 }
 
 // Answer is an HTTP response.
@@ -82,16 +113,26 @@ func (c *Client) Do(ctx context.Context, method, path string, body []byte, heade
 	for k, v := range header {
 		r.Header[k] = v
 	}
+	began := time.Now()
+	got, err := c.answer(r)
+	c.watched(method, path, began, got.Status)
+	if err != nil {
+		return Answer{}, fmt.Errorf("%s %s: %w", method, path, err)
+	}
+	return got, nil
+}
+
+func (c *Client) answer(r *http.Request) (Answer, error) {
 	resp, err := c.http.Do(r)
 	if err != nil {
 		return Answer{}, err
 	}
 	defer resp.Body.Close()
-	got, err := io.ReadAll(resp.Body)
+	body, err := io.ReadAll(resp.Body)
 	if err != nil {
-		return Answer{}, fmt.Errorf("%s %s: %w", method, path, err)
+		return Answer{}, err
 	}
-	return Answer{Status: resp.StatusCode, Header: resp.Header, Body: got}, nil
+	return Answer{Status: resp.StatusCode, Header: resp.Header, Body: body}, nil
 }
 
 // want fails unless the status is one of those.

@@ -17,31 +17,23 @@ const watch = 2 * time.Minute
 // poll is how often the nurse looks at the screen, in real time.
 const poll = 60 * time.Millisecond
 
-// Play plays one case against a running service until its plan is ended: a smooth start,
-// one bleed after the given release (0: none), and the way to discharge. It tells what
-// happens to out as it happens. The clock must run by itself, or somebody must turn it.
+// Play plays one case against a sandbox until its plan is ended: a smooth start, one bleed
+// after the given release (0: none), and the way to discharge. It tells what happens to out
+// as it happens. The clock must run by itself, or somebody must turn it.
 func Play(ctx context.Context, c *Client, x Case, bleedAfter int, out io.Writer) error {
-	p := &play{client: c, story: x, patient: newPatient(x.Volume, bleedAfter), out: out}
-	if err := p.begin(ctx); err != nil {
-		return err
-	}
-	for {
-		done, err := p.turn(ctx)
-		if done || err != nil {
-			return err
-		}
-	}
+	return Manner{Clock: screenClock{c}, BleedAfter: bleedAfter, Out: out}.Play(ctx, c, x)
 }
 
 // play is one case being played.
 type play struct {
+	Manner
 	client    *Client
 	story     Case
 	patient   *patient
-	out       io.Writer
-	subject   string // Patient/id
-	procedure string // Procedure/id
-	plan      string // CarePlan/id
+	late      map[string]time.Duration // by Task
+	subject   string                   // Patient/id
+	procedure string                   // Procedure/id
+	plan      string                   // CarePlan/id
 	now       time.Time
 }
 
@@ -120,8 +112,11 @@ func (p *play) turn(ctx context.Context) (done bool, err error) {
 		p.tell("fhirsvc", "the plan is "+plan.Status)
 		return true, nil
 	}
-	if p.now, err = p.client.Now(ctx); err != nil {
+	if p.now, err = p.Clock.Now(ctx); err != nil {
 		return false, err
+	}
+	if !p.Until.IsZero() && !p.now.Before(p.Until) {
+		return true, nil
 	}
 	tasks, err := p.client.Tasks(ctx, p.subject)
 	if err != nil {
@@ -130,22 +125,52 @@ func (p *play) turn(ctx context.Context) (done bool, err error) {
 	order := statFirst(tasks)
 	i := slices.IndexFunc(order, p.isTime)
 	if i < 0 {
-		pause(ctx, poll)
-		return false, ctx.Err()
+		return false, p.Clock.Wait(ctx, p.nextVisit(tasks))
 	}
 	return false, p.do(ctx, order[i], tasks)
 }
 
 // isTime reports whether the nurse goes and does the Task now.
-func (p *play) isTime(t Task) bool {
-	if !t.Turn() || t.Start.After(p.now) {
-		return false
-	}
+func (p *play) isTime(t Task) bool { return t.Turn() && !p.visit(t).After(p.now) }
+
+// visit is when the nurse comes for a Task: for an act at its earliest time, for a look when
+// it is due, and as late as she is.
+func (p *play) visit(t Task) time.Time {
+	at := t.Due
 	switch t.Code {
 	case "release-step", "band-removal", "dressing", "arrival-check", "discharge-check", "clinician-review":
-		return true // its time is its earliest time
+		at = t.Start
 	}
-	return t.Priority == "stat" || t.Priority == "asap" || !p.now.Before(t.Due)
+	if t.Priority == "stat" || t.Priority == "asap" {
+		return t.Start
+	}
+	if at.Before(t.Start) { // due at no time
+		at = t.Start
+	}
+	if p.Late == nil {
+		return at
+	}
+	d, drawn := p.late[t.ID]
+	if !drawn {
+		d = p.Late()
+		p.late[t.ID] = d
+	}
+	return at.Add(d)
+}
+
+// lookAgain is how long a nurse leaves the screen alone when it names no time.
+const lookAgain = 5 * time.Minute
+
+// nextVisit is when to look at the screen again: when the next Task is to be done, whoever's
+// turn it is by then.
+func (p *play) nextVisit(tasks []Task) time.Time {
+	next := p.now.Add(lookAgain)
+	for _, t := range tasks {
+		if at := p.visit(t); t.Open() && at.After(p.now) && at.Before(next) {
+			next = at
+		}
+	}
+	return next
 }
 
 // do does a Task: first the act, then, a little later, the look at what it did.
@@ -212,9 +237,11 @@ func (p *play) complete(ctx context.Context, t Task) error {
 func (p *play) waitFor(ctx context.Context, d time.Duration) error {
 	until := p.now.Add(d)
 	for p.now.Before(until) {
-		pause(ctx, poll)
-		var err error
-		if p.now, err = p.client.Now(ctx); err != nil {
+		err := p.Clock.Wait(ctx, until)
+		if err == nil {
+			p.now, err = p.Clock.Now(ctx)
+		}
+		if err != nil {
 			return err
 		}
 	}

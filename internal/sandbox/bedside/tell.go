@@ -11,7 +11,7 @@ import (
 
 // tell prints one line: when, who, what. Whoever has stopped listening hears nothing.
 func (p *play) tell(who, what string) {
-	_, _ = fmt.Fprintf(p.out, "%s  %-17s  %s\n", clockTime(p.now), who, what)
+	_, _ = fmt.Fprintf(p.Out, "%s  %-17s  %s\n", clockTime(p.now), who, what)
 }
 
 // who does such a Task.

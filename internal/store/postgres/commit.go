@@ -63,5 +63,8 @@ func (s *Store) Answer(ctx context.Context, source, id string) (store.Inbox, boo
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Inbox{}, false, nil
 	}
+	if err == nil {
+		entry.Answer, err = unpack(entry.Answer)
+	}
 	return entry, err == nil, fault("answer", err)
 }

@@ -32,6 +32,9 @@ FROM episode WHERE id = $1`
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Episode{}, notFound("load", "episode "+id)
 	}
+	if err == nil {
+		row.State, err = unpack(row.State)
+	}
 	if err != nil {
 		return store.Episode{}, fault("load", err)
 	}
@@ -62,5 +65,10 @@ func (s *Store) Inputs(ctx context.Context, id string) ([]store.Input, error) {
 		return nil, fault("inputs", err)
 	}
 	inputs, err := pgx.CollectRows(rows, pgx.RowToStructByName[store.Input])
+	for i := range inputs {
+		if err == nil {
+			err = unpackAll(&inputs[i].Body, &inputs[i].Answer)
+		}
+	}
 	return inputs, fault("inputs", err)
 }

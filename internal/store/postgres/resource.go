@@ -20,10 +20,11 @@ type versionRow struct {
 	Body          []byte
 }
 
-func (r versionRow) resource() store.Resource {
+func (r versionRow) resource() (store.Resource, error) {
+	body, err := unpack(r.Body)
 	return store.Resource{
-		Type: r.Type, ID: r.ID, Version: r.Version, Updated: r.Updated, Unit: r.Unit, Episode: r.Episode, Body: r.Body,
-	}
+		Type: r.Type, ID: r.ID, Version: r.Version, Updated: r.Updated, Unit: r.Unit, Episode: r.Episode, Body: body,
+	}, err
 }
 
 // Read gives the current version; not-found if there is none.
@@ -50,7 +51,11 @@ func (s *Store) one(ctx context.Context, op, what, query string, args ...any) (s
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Resource{}, notFound(op, what)
 	}
-	return row.resource(), fault(op, err)
+	if err != nil {
+		return store.Resource{}, fault(op, err)
+	}
+	r, err := row.resource()
+	return r, fault(op, err)
 }
 
 // History gives all versions, newest first; not-found if there is none.
@@ -70,7 +75,9 @@ FROM resource_version WHERE type = $1 AND id = $2 ORDER BY version DESC`
 	}
 	versions := make([]store.Resource, len(found))
 	for i, row := range found {
-		versions[i] = row.resource()
+		if versions[i], err = row.resource(); err != nil {
+			return nil, fault("history", err)
+		}
 	}
 	return versions, nil
 }

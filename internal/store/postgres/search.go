@@ -40,7 +40,8 @@ func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) 
 	if err := s.scan(ctx, scan, text, args); err != nil {
 		return store.Page{}, fault("search", err)
 	}
-	return scan.Page(), nil
+	page := scan.Page()
+	return page, fault("search", unpackBodies(page.Matches))
 }
 
 // Past gives versions, newest first. It is planned as a search is.
@@ -50,7 +51,8 @@ func (s *Store) Past(ctx context.Context, p store.Past) (store.PastPage, error) 
 	if err := s.scan(ctx, scan, text, args); err != nil {
 		return store.PastPage{}, fault("past", err)
 	}
-	return scan.PageOfPast(p), nil
+	page := scan.PageOfPast(p)
+	return page, fault("past", unpackBodies(page.Versions))
 }
 
 func (s *Store) scan(ctx context.Context, scan *searchsql.Scan, text string, args []any) error {
@@ -68,4 +70,13 @@ func (s *Store) scan(ctx context.Context, scan *searchsql.Scan, text string, arg
 		return err
 	})
 	return s.pool.SendBatch(ctx, batch).Close()
+}
+
+func unpackBodies(found []store.Resource) error {
+	for i := range found {
+		if err := unpackAll(&found[i].Body); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -42,7 +42,7 @@ RETURNING source, id`
 		column(t.inbox, func(in *store.Inbox) string { return in.Source }),
 		column(t.inbox, func(in *store.Inbox) string { return in.ID }),
 		column(t.inbox, func(in *store.Inbox) string { return in.Digest }),
-		column(t.inbox, func(in *store.Inbox) []byte { return in.Answer }),
+		column(t.inbox, func(in *store.Inbox) []byte { return pack(in.Answer) }),
 		column(t.inbox, func(in *store.Inbox) time.Time { return in.At }),
 	).Query(each([]any{&k.source, &k.id}, func() { t.put[k] = true }))
 }
@@ -61,13 +61,18 @@ FROM inbox i JOIN unnest($1::text[], $2::text[]) AS k (source, id) USING (source
 	if len(keys) == 0 {
 		return
 	}
-	var in store.Inbox
 	batch.Queue(query,
 		column(keys, func(k inboxKey) string { return k.source }),
 		column(keys, func(k inboxKey) string { return k.id }),
-	).Query(each([]any{&in.Source, &in.ID, &in.Digest, &in.Answer}, func() {
-		t.known[inboxKey{in.Source, in.ID}] = in
-	}))
+	).Query(func(rows pgx.Rows) error {
+		var in store.Inbox
+		_, err := pgx.ForEachRow(rows, []any{&in.Source, &in.ID, &in.Digest, &in.Answer}, func() (err error) {
+			in.Answer, err = unpack(in.Answer)
+			t.known[inboxKey{in.Source, in.ID}] = in
+			return err
+		})
+		return err
+	})
 }
 
 func (t *taking) takeEpisodes(batch *pgx.Batch) {
@@ -96,7 +101,7 @@ func episodeColumns(rows []*store.EpisodeChange) []any {
 		column(rows, func(e *store.EpisodeChange) string { return e.ID }),
 		column(rows, func(e *store.EpisodeChange) string { return e.Unit }),
 		column(rows, func(e *store.EpisodeChange) string { return e.Subject }),
-		column(rows, func(e *store.EpisodeChange) []byte { return e.State }),
+		column(rows, func(e *store.EpisodeChange) []byte { return pack(e.State) }),
 		column(rows, func(e *store.EpisodeChange) int { return e.RulesVersion }),
 		column(rows, func(e *store.EpisodeChange) string { return e.Protocol }),
 		column(rows, func(e *store.EpisodeChange) string { return e.ProtocolDigest }),

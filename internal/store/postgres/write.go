@@ -102,9 +102,9 @@ SELECT * FROM unnest($1::text[], $2::bigint[], $3::text[], $4::text[], $5::bytea
 		column(w.steps, func(e *store.EpisodeChange) int64 { return e.Input.Seq }),
 		column(w.steps, func(e *store.EpisodeChange) string { return e.Unit }),
 		column(w.steps, func(e *store.EpisodeChange) string { return e.Input.Kind }),
-		column(w.steps, func(e *store.EpisodeChange) []byte { return e.Input.Body }),
+		column(w.steps, func(e *store.EpisodeChange) []byte { return pack(e.Input.Body) }),
 		column(w.steps, func(e *store.EpisodeChange) time.Time { return e.Input.At }),
-		column(w.steps, func(e *store.EpisodeChange) []byte { return e.Input.Answer }),
+		column(w.steps, func(e *store.EpisodeChange) []byte { return pack(e.Input.Answer) }),
 	)
 }
 
@@ -138,7 +138,7 @@ SELECT * FROM unnest($1::text[], $2::text[], $3::bigint[], $4::timestamptz[], $5
 		column(w.versions, func(r *store.Resource) time.Time { return r.Updated }),
 		column(w.versions, func(r *store.Resource) string { return r.Unit }),
 		column(w.versions, func(r *store.Resource) string { return r.Episode }),
-		column(w.versions, func(r *store.Resource) []byte { return r.Body }),
+		column(w.versions, func(r *store.Resource) []byte { return pack(r.Body) }),
 	)
 }
 
