@@ -62,8 +62,8 @@ func putResource(ctx context.Context, tx *sql.Tx, r *store.Resource) (ok bool, e
 }
 
 func putIndex(ctx context.Context, tx *sql.Tx, r *store.Resource) error {
-	const query = `INSERT INTO search_index (type, param, kind, system, code, text, lo, hi, id, unit)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	const query = `INSERT INTO search_index (type, param, kind, system, code, text, lo, hi, id)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	if len(r.Index) == 0 {
 		return nil
 	}
@@ -81,7 +81,7 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 }
 
 func putValue(ctx context.Context, insert *sql.Stmt, r *store.Resource, v *search.Value) error {
-	_, err := insert.ExecContext(ctx, r.Type, v.Param, int64(v.Kind), v.System, v.Code, v.Text, v.Lo, v.Hi, r.ID, r.Unit)
+	_, err := insert.ExecContext(ctx, r.Type, v.Param, int64(v.Kind), v.System, v.Code, v.Text, v.Lo, v.Hi, r.ID)
 	return err
 }
 

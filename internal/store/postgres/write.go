@@ -143,16 +143,15 @@ SELECT * FROM unnest($1::text[], $2::text[], $3::bigint[], $4::timestamptz[], $5
 }
 
 func (w *writing) queueIndex(batch *pgx.Batch) {
-	const query = `INSERT INTO search_index (type, id, unit, param, kind, system, code, text, lo, hi)
-SELECT * FROM unnest($1::text[], $2::text[], $3::text[], $4::text[], $5::integer[], $6::text[], $7::text[], $8::text[],
-  $9::bigint[], $10::bigint[])`
+	const query = `INSERT INTO search_index (type, id, param, kind, system, code, text, lo, hi)
+SELECT * FROM unnest($1::text[], $2::text[], $3::text[], $4::integer[], $5::text[], $6::text[], $7::text[],
+  $8::bigint[], $9::bigint[])`
 	if len(w.index) == 0 {
 		return
 	}
 	batch.Queue(query,
 		column(w.index, func(x indexRow) string { return x.owner.Type }),
 		column(w.index, func(x indexRow) string { return x.owner.ID }),
-		column(w.index, func(x indexRow) string { return x.owner.Unit }),
 		column(w.index, func(x indexRow) string { return x.value.Param }),
 		column(w.index, func(x indexRow) int { return int(x.value.Kind) }),
 		column(w.index, func(x indexRow) string { return x.value.System }),

@@ -93,7 +93,8 @@ func (b *builder) within(r, resourceType string, units []string, shared search.S
 	case shared.By == "":
 		return own
 	}
-	return fmt.Sprintf(`(%[1]s OR %[2]s.unit = '' AND EXISTS (SELECT 1 FROM search_index u
-      WHERE u.type = %[3]s AND u.param = %[4]s AND u.kind = %[5]d AND u.code = %[2]s.id AND u.system = %[6]s AND %[7]s))`,
-		own, r, b.arg(shared.By), b.arg(shared.Param), search.Reference, resourceType, b.isOneOf("u.unit", units))
+	return fmt.Sprintf(`(%[1]s OR %[2]s.unit = '' AND EXISTS (SELECT 1 FROM search_index u, resource ur
+      WHERE u.type = %[3]s AND u.param = %[4]s AND u.kind = %[5]d AND u.code = %[2]s.id AND u.system = %[6]s
+        AND ur.type = u.type AND ur.id = u.id AND %[7]s))`,
+		own, r, b.arg(shared.By), b.arg(shared.Param), search.Reference, resourceType, b.isOneOf("ur.unit", units))
 }

@@ -1,0 +1,2 @@
+-- As in the other store; here every index stays.
+SELECT 1;

@@ -1,0 +1,1 @@
+ALTER TABLE search_index DROP COLUMN unit;
