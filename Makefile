@@ -45,7 +45,7 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 ##-- tests
 
-.PHONY: test quick race model-check scenario golden test-db e2e peers interface conformance fuzz bench bench-validate cover db-up db-down
+.PHONY: test quick race model-check simulation scenario golden test-db e2e peers interface conformance fuzz bench bench-validate cover db-up db-down
 test: e2e ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
@@ -57,6 +57,10 @@ race: ## the tests of all packages but cmd under the race detector, the long one
 
 model-check: ## walk the core over a bounded alphabet of inputs; REACH=4 goes deeper
 	$(TEST) -count=1 -run 'TestModelCheck|TestModelKey|TestTwoClients' -v ./internal/workflow -args -model.reach $(or $(REACH),0)
+
+# The collector has less to do than in the service: the wards are many and small.
+simulation: ## the service under faults on a clock that costs nothing; MOMENTS=100000 of them
+	GOGC=400 $(TEST) -count=1 -run TestMoments ./internal/fault -args -fault.moments $(or $(MOMENTS),100000)
 
 scenario: ## rewrite the bedside stories' expected output; read the diff
 	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite
@@ -129,7 +133,7 @@ tidy-diff: ## fail if go.mod or go.sum is not tidy
 helm-lint: $(HELM) ## lint and render the chart
 	.ci/helm-lint $(HELM) $(CHART)
 
-verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race test ## all that CI checks; e2e runs once, for conformance and test
+verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
 
 ##-- tools, pinned in a module of their own
 

@@ -39,12 +39,12 @@ func (s *Service) publishOne(ctx context.Context, body []byte) error {
 		return nil
 	}
 	canonical := doc.Root.Str("url") + "|" + doc.Root.Str("version")
-	if issues = s.Outgoing.Resource(body); outcome.HasErrors(issues) {
-		return fmt.Errorf("%s %s: %w", kind, canonical, outcome.Reject("publish", issues))
-	}
 	id := s.ids.known(kind, fhir.Identifier{System: systemCanonical, Value: canonical})
 	if _, err := s.Store.Read(ctx, kind, id); !notFound(err) {
-		return err
+		return err // it was valid when it was stored
+	}
+	if issues = s.Outgoing.Resource(body); outcome.HasErrors(issues) {
+		return fmt.Errorf("%s %s: %w", kind, canonical, outcome.Reject("publish", issues))
 	}
 	r, _, err := successor(nil, incoming{resourceType: kind, body: body}, id, s.Now())
 	if err != nil {

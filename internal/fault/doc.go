@@ -7,6 +7,6 @@
 // misbehaves; the clock is that of testing/synctest, so that an hour costs milliseconds.
 // The network, the real stores and the real broker are for the tests over the wire.
 //
-//	go test ./internal/fault -run TestSimulation -fault.seeds 100000
-//	go test ./internal/fault -run TestSimulation -fault.seed 4711
+//	go test ./internal/fault -run TestMoments -fault.moments 100000
+//	go test ./internal/fault -run TestMoments -fault.seed 4711
 package fault

@@ -4,7 +4,9 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"runtime"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,28 +17,28 @@ import (
 )
 
 var (
-	seeds = flag.Int("fault.seeds", 200, "how many wards TestSimulation plays")
-	first = flag.Uint64("fault.seed", 0, "play this ward alone, and say what went wrong with it")
+	shifts  = flag.Int("fault.shifts", 200, "how many wards TestShifts plays")
+	moments = flag.Int("fault.moments", 2000, "how many TestMoments plays")
+	first   = flag.Uint64("fault.seed", 0, "play this ward alone, and say what went wrong with it")
 )
 
 // play runs one ward and gives what is wrong with it in the end; nothing if all is well. A
 // seed draws people and faults; who of two that are ready goes first is the scheduler's, so
 // that a seed that failed fails again often, not always.
-func play(t *testing.T, seed uint64, p planted) (faults []string) {
-	incoming()
-	outgoing()
+func play(t *testing.T, seed uint64, draw func(*dice) size, p planted) (faults []string) {
+	installed() // outside the bubble: it stays
 	synctest.Test(t, func(t *testing.T) {
-		w := newWard(seed, p)
+		w := newWard(seed, draw, p)
 		w.replicas = []*replica{w.start(), w.start()}
-		ctx, cancel := context.WithTimeout(context.Background(), shift)
+		ctx, cancel := context.WithTimeout(context.Background(), w.span)
 		var people sync.WaitGroup
-		for n := range 1 + w.dice.n(3) {
-			c := bedside.NewCase(100+n, "diagnostic", time.Now())
+		for n := range w.cases {
+			c := bedside.NewCase(100+n, "diagnostic", time.Now().Add(-w.ended))
 			people.Go(func() {
-				w.dice.nap(ctx, 5*time.Minute)
+				w.dice.nap(ctx, w.span/14)
 				w.send(c)
 			})
-			for nurse := range 2 {
+			for nurse := range w.nurses {
 				people.Go(func() { w.nurse(ctx, fmt.Sprintf("nurse-%d-%d", n, nurse), c) })
 			}
 		}
@@ -44,7 +46,7 @@ func play(t *testing.T, seed uint64, p planted) (faults []string) {
 		people.Wait()
 		cancel()
 		w.calm.Store(true)
-		time.Sleep(2 * time.Minute) // leases of the dead end, and what they left is done
+		time.Sleep(45 * time.Second) // leases of the dead end, and what they left is done
 		for _, r := range w.replicas {
 			r.rest()
 		}
@@ -59,22 +61,54 @@ func play(t *testing.T, seed uint64, p planted) (faults []string) {
 	return faults
 }
 
-// Whatever fails, what was acknowledged is there once, every change is told in order, no
-// due time is left behind, and the record gives the state.
-func TestSimulation(t *testing.T) {
+// simulate plays wards of a size, those of the seeds 1 to most, as many at a time as there are
+// processors.
+func simulate(t *testing.T, draw func(*dice) size, most int, p planted) {
+	t.Helper()
 	if *first != 0 {
-		require.Empty(t, play(t, *first, planted{}))
+		require.Empty(t, play(t, *first, draw, p))
 		return
 	}
-	most := *seeds
+	var next atomic.Uint64
+	for worker := range runtime.GOMAXPROCS(0) {
+		t.Run(fmt.Sprintf("worker %d", worker), func(t *testing.T) {
+			t.Parallel()
+			for seed := next.Add(1); seed <= uint64(most) && !t.Failed(); seed = next.Add(1) {
+				if faults := play(t, seed, draw, p); len(faults) > 0 {
+					next.Add(uint64(most))
+					t.Fatalf("seed %d (try -fault.seed %d -count 50):\n%v", seed, seed, faults)
+				}
+			}
+		})
+	}
+}
+
+// Whatever fails, what was acknowledged is there once, every change is told in order, no
+// due time is left behind, and the record gives the state.
+func TestShifts(t *testing.T) {
+	most := *shifts
 	if testing.Short() {
 		most = min(most, 10)
 	}
-	for seed := uint64(1); seed <= uint64(most); seed++ {
-		if faults := play(t, seed, planted{}); len(faults) > 0 {
-			t.Fatalf("seed %d (try -fault.seed %d -count 50):\n%v", seed, seed, faults)
-		}
+	simulate(t, shift, most, planted{})
+}
+
+func TestMoments(t *testing.T) {
+	most := *moments
+	if testing.Short() {
+		most = min(most, 50)
 	}
+	simulate(t, moment, most, planted{})
+}
+
+// Leases save work and promise nothing: when all of them end too early, everything is done by
+// several replicas at once, and still counts once and is told in order (ADR 0031).
+func TestLeasesPromiseNothing(t *testing.T) {
+	most := 200
+	if testing.Short() {
+		most = 20
+	}
+	simulate(t, moment, most, planted{leasesEnd: true})
 }
 
 // bugs are put in on purpose, one at a time: each is found, or the checker is blind to it.
@@ -91,14 +125,14 @@ func bugs() map[string]planted {
 // TestPlantedBugs says after how many seeds each is found. docs/reliability.md has the
 // table.
 func TestPlantedBugs(t *testing.T) {
-	const most = 60
+	const most = 400
 	for name, p := range bugs() {
 		if testing.Short() && !p.anyOrder {
 			continue // one of them shows that the checker looks
 		}
 		t.Run(name, func(t *testing.T) {
 			for seed := uint64(1); seed <= most; seed++ {
-				if faults := play(t, seed, p); len(faults) > 0 {
+				if faults := play(t, seed, moment, p); len(faults) > 0 {
 					t.Logf("found by seed %d: %s", seed, faults[0])
 					return
 				}

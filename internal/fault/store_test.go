@@ -51,6 +51,7 @@ type planted struct {
 	anyOrder            bool // rows of a partition are sent in any order
 	claimsForgotten     bool // a due time that was claimed comes back never
 	identitiesForgotten bool // nobody holds a business identifier
+	leasesEnd           bool // no lease lasts until its work is done
 }
 
 // link is one replica's way to the store: calls may be late, fail before the work or after
@@ -143,8 +144,11 @@ func (l *link) ClaimDue(ctx context.Context, now time.Time, limit int, lease tim
 	if l.planted.claimsForgotten {
 		lease = 100 * time.Hour
 	}
+	if l.planted.leasesEnd {
+		lease = 20 * time.Millisecond
+	}
 	due, err := l.Store.ClaimDue(ctx, now, limit, lease)
-	if err == nil && !l.calm.Load() && l.dice.one(20) {
+	if err == nil && !l.calm.Load() && l.dice.one(8) {
 		return nil, away("claim due") // claimed, and nobody hears of it
 	}
 	return due, err
@@ -153,6 +157,9 @@ func (l *link) ClaimDue(ctx context.Context, now time.Time, limit int, lease tim
 func (l *link) LeaseOutbox(ctx context.Context, holder string, limit int, lease time.Duration) ([]store.Lease, error) {
 	if err := l.trouble(ctx, "lease outbox"); err != nil {
 		return nil, err
+	}
+	if l.planted.leasesEnd {
+		lease = 20 * time.Millisecond
 	}
 	return l.Store.LeaseOutbox(ctx, holder, limit, lease)
 }

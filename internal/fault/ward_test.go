@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -27,11 +28,54 @@ var (
 	outgoing = sync.OnceValue(func() *validate.Validator { return validate.New(profiles.Outgoing()) })
 )
 
-// shift is how long a ward is played: past the first release of the plan.
-const shift = 70 * time.Minute
+// size is how much of a ward is played.
+type size struct {
+	cases, nurses int           // nurses of a case
+	span          time.Duration // for which they chart
+	ended         time.Duration // before the start: when the procedures did
+	pace          time.Duration // between two entries of a nurse, at most
+	wear          time.Duration // between two deaths of a replica, at most
+}
+
+// A shift goes past the first release of a plan. A moment is cut out of one, so that a
+// hundred thousand can be played: few people, many faults, and due times at once.
+func shift(d *dice) size {
+	return size{cases: 1 + d.n(3), nurses: 2, span: 70 * time.Minute, pace: 20 * time.Minute, wear: 30 * time.Minute}
+}
+
+func moment(d *dice) size {
+	quarters := time.Duration(1+d.n(6)) * 15 * time.Minute // at which something falls due
+	return size{
+		cases: 1, nurses: 1 + d.n(2), span: time.Minute, ended: quarters - time.Duration(d.n(80))*time.Second,
+		pace: time.Minute, wear: 90 * time.Second,
+	}
+}
+
+// installed is what a first replica finds to be there.
+var installed = sync.OnceValue(func() *storetest.Memory {
+	m := storetest.NewMemory()
+	if _, err := serviceOn(context.Background(), m); err != nil {
+		panic(err)
+	}
+	return m
+})
+
+func serviceOn(ctx context.Context, st store.Store) (*episode.Service, error) {
+	var protocols [][]byte
+	for name, body := range api.Protocols() {
+		if strings.Contains(name, "diagnostic") { // that of all procedures here: to read a protocol takes as long as to chart
+			protocols = append(protocols, body)
+		}
+	}
+	return episode.New(ctx, episode.Options{
+		Store: st, Incoming: incoming(), Outgoing: outgoing(), Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
+		Endpoint: "https://fhirsvc.example/fhir", Software: "simulated", Clock: time.Now,
+	})
+}
 
 // ward is two replicas, a store, a broker, senders and nurses.
 type ward struct {
+	size
 	dice     *dice
 	memory   *storetest.Memory
 	broker   *broker
@@ -54,9 +98,9 @@ type replica struct {
 	done    sync.WaitGroup
 }
 
-func newWard(seed uint64, p planted) *ward {
+func newWard(seed uint64, draw func(*dice) size, p planted) *ward {
 	d := newDice(seed)
-	w := &ward{dice: d, memory: storetest.NewMemory(), planted: p, charted: map[string]string{}}
+	w := &ward{size: draw(d), dice: d, memory: installed().Clone(), planted: p, charted: map[string]string{}}
 	w.broker = &broker{dice: d, calm: &w.calm, planted: p}
 	return w
 }
@@ -69,15 +113,8 @@ func (w *ward) start() *replica {
 		r.stop = cancel
 		awake, rest := context.WithCancel(ctx)
 		r.rest = rest
-		var protocols [][]byte
-		for _, body := range api.Protocols() {
-			protocols = append(protocols, body)
-		}
 		relay := delivery.NewRelay(delivery.Options{Outbox: r.link, Publisher: w.broker, Log: slog.New(slog.DiscardHandler)})
-		service, err := episode.New(ctx, episode.Options{
-			Store: r.link, Incoming: incoming(), Outgoing: outgoing(), Log: slog.New(slog.DiscardHandler),
-			Protocols: protocols, Drafts: true, Endpoint: "https://fhirsvc.example/fhir", Software: "simulated", Clock: time.Now,
-		})
+		service, err := serviceOn(ctx, r.link)
 		if err != nil {
 			cancel()
 			w.dice.nap(context.Background(), time.Second)
@@ -108,7 +145,7 @@ func (w *ward) any() *replica {
 // reaper kills replicas now and then and starts others in their place.
 func (w *ward) reaper(ctx context.Context) {
 	for ctx.Err() == nil {
-		w.dice.nap(ctx, 30*time.Minute)
+		w.dice.nap(ctx, w.wear)
 		w.mu.Lock()
 		i := w.dice.n(len(w.replicas))
 		victim := w.replicas[i]
@@ -174,7 +211,7 @@ func (w *ward) complain(format string, args ...any) {
 func (w *ward) nurse(ctx context.Context, name string, c bedside.Case) {
 	var place bedside.Finding
 	for n := 0; ; n++ {
-		w.dice.nap(ctx, 20*time.Minute)
+		w.dice.nap(ctx, w.pace)
 		if ctx.Err() != nil {
 			return
 		}

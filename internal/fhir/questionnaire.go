@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"iter"
+	"sync"
 
 	"fhirsvc/internal/fhir/form"
 	"fhirsvc/internal/workflow"
@@ -44,24 +45,37 @@ type answerOption struct {
 
 // Questionnaires gives, by kind of Task, the form by which a nurse charts what a Task of the
 // kind may ask for, in the order of the kinds. They are made from the tables of findings and
-// answers that the decoder uses.
+// answers that the decoder uses, once; the bytes are not to be changed.
 func Questionnaires() iter.Seq2[string, []byte] {
 	return func(yield func(string, []byte) bool) {
-		for _, row := range tasks() {
-			asked := row.value.Asks()
-			if len(asked) == 0 {
-				continue
-			}
-			body, err := encode(newQuestionnaire(row.local, asked))
-			if err != nil {
-				panic(err) // texts always marshal
-			}
-			if !yield(string(row.local), body) {
+		for _, q := range questionnaires() {
+			if !yield(q.kind, q.body) {
 				return
 			}
 		}
 	}
 }
+
+// written is a form as it is published, and the local code of its kind of Task.
+type written struct {
+	kind string
+	body []byte
+}
+
+var questionnaires = sync.OnceValue(func() (all []written) {
+	for _, row := range tasks() {
+		asked := row.value.Asks()
+		if len(asked) == 0 {
+			continue
+		}
+		body, err := encode(newQuestionnaire(row.local, asked))
+		if err != nil {
+			panic(err) // texts always marshal
+		}
+		all = append(all, written{kind: string(row.local), body: body})
+	}
+	return all
+})
 
 // QuestionnaireOf is the canonical, with its version, of the form for a kind of Task; "" for
 // one that asks for no finding.

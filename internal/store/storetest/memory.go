@@ -53,6 +53,22 @@ func NewMemory() *Memory {
 	}
 }
 
+// Clone returns a store of its own that begins with what is installed in this one: the settings,
+// the protocols and the resources that belong to no episode.
+func (m *Memory) Clone() *Memory {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	n := NewMemory()
+	n.settings, n.protocols = maps.Clone(m.settings), maps.Clone(m.protocols)
+	for key, versions := range m.resources {
+		if versions[0].Episode == "" {
+			n.resources[key] = slices.Clone(versions)
+			n.model.resources[key] = int64(len(versions))
+		}
+	}
+	return n
+}
+
 func missing(op, what string) error {
 	return outcome.Fail(outcome.CodeNotFound, op, "there is no %s", what)
 }
