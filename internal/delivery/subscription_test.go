@@ -87,14 +87,14 @@ func (w *ward) commit(t require.TestingT, c store.Changeset) {
 }
 
 // everyone is told of everything.
-func everyone(_ context.Context, changes []store.OutboxRow, live []store.Subscription) ([]store.SubscriptionEvent, error) {
+func everyone(_ context.Context, changes []store.OutboxRow, live []store.Subscription) (store.Matched, error) {
 	var events []store.SubscriptionEvent
 	for _, c := range changes {
 		for _, q := range live {
 			events = append(events, store.SubscriptionEvent{Subscription: q.ID, Type: "Task", ID: c.MessageID, Version: 1, At: time.UnixMicro(1)})
 		}
 	}
-	return events, nil
+	return store.Matched{Events: events}, nil
 }
 
 // NextCall tells of one event at a time.

@@ -74,14 +74,15 @@ func (s *Service) readSubscription(ctx context.Context, id string, version int64
 }
 
 // Match says which live Subscriptions are to be told of which changes: where the new
-// version fulfils the criteria as a search would find it, and may be seen by the owner.
-// It is a store.Matcher.
-func (s *Service) Match(ctx context.Context, changes []store.OutboxRow, queues []store.Subscription) ([]store.SubscriptionEvent, error) {
+// version fulfils the criteria as a search would find it, and may be seen by the owner. What
+// belongs to an episode is delivered to other servers too, if it is of a type that is. It is
+// a store.Matcher.
+func (s *Service) Match(ctx context.Context, changes []store.OutboxRow, queues []store.Subscription) (store.Matched, error) {
+	var m store.Matched
 	all, err := s.live(ctx, queues)
 	if err != nil {
-		return nil, err
+		return m, err
 	}
-	var events []store.SubscriptionEvent
 	for _, row := range changes {
 		var c change
 		if err := json.Unmarshal(row.Body, &c); err != nil || c.Type == "" {
@@ -89,11 +90,19 @@ func (s *Service) Match(ctx context.Context, changes []store.OutboxRow, queues [
 		}
 		found, err := s.matchOne(ctx, c, all)
 		if err != nil {
-			return nil, err
+			return m, err
 		}
-		events = append(events, found...)
+		m.Events = append(m.Events, found...)
+		if c.Episode == "" || !fhir.Delivered(c.Type) {
+			continue
+		}
+		d := store.Delivery{Seq: row.Seq, Episode: c.Episode, Change: c.Seq, Type: c.Type, ID: c.ID}
+		if d.Version, err = strconv.ParseInt(c.VersionID, 10, 64); err != nil {
+			return m, fmt.Errorf("match %s/%s: version: %w", c.Type, c.ID, err)
+		}
+		m.Deliveries = append(m.Deliveries, d)
 	}
-	return events, nil
+	return m, nil
 }
 
 func (s *Service) matchOne(ctx context.Context, c change, all []subscription) ([]store.SubscriptionEvent, error) {

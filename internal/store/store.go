@@ -17,6 +17,7 @@ type Store interface {
 	Timers
 	Relay
 	Subscriptions
+	Deliveries
 	Installation
 
 	// Commit applies each changeset whole or not at all, all in one database
@@ -150,8 +151,29 @@ type Relay interface {
 	MarkSent(ctx context.Context, l Lease, seqs []int64) error
 	// ReleaseOutbox gives the lease back early.
 	ReleaseOutbox(ctx context.Context, l Lease) error
-	// Unsettled counts the rows not yet sent.
+	// SetAside takes a row that its reader will never accept as it is out of the way of those
+	// behind it, until it is retried or dropped; conflict when the lease was lost.
+	SetAside(ctx context.Context, l Lease, seq int64, why Refusal) error
+	// Aside lists the rows that were set aside, in order.
+	Aside(ctx context.Context) ([]AsideRow, error)
+	// RetryAside makes a row that was set aside unsent again, DropAside leaves it unsent for
+	// ever; not-found if none of that number was set aside.
+	RetryAside(ctx context.Context, seq int64) error
+	DropAside(ctx context.Context, seq int64) error
+	// Unsettled counts the rows not yet sent; those that were set aside are not among them.
 	Unsettled(ctx context.Context) (int, error)
+}
+
+// AsideRow is an outbox message that was set aside, without its body.
+type AsideRow struct {
+	Seq       int64
+	Episode   string
+	Subject   string
+	MessageID string
+	Size      int       // of the body, in bytes
+	Queued    time.Time // when it was committed
+	At        time.Time // when it was set aside
+	Refusal   Refusal
 }
 
 // Installation keeps what is fixed once for the whole installation.

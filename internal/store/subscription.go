@@ -54,18 +54,25 @@ type Settlement struct {
 	Slow   bool          // it took long: let others go first
 }
 
-// Matcher says which of some changes, in order, which Subscriptions are to be told of.
-// The events are in order for each Subscription; their numbers are not looked at.
-type Matcher func(ctx context.Context, changes []OutboxRow, live []Subscription) ([]SubscriptionEvent, error)
+// Matched is who is to be told of some changes. The events are in order for each
+// Subscription, their numbers are not looked at; the deliveries are in the order of the
+// changes, for every destination.
+type Matched struct {
+	Events     []SubscriptionEvent
+	Deliveries []Delivery
+}
+
+// Matcher says who is to be told of some changes, which come in order.
+type Matcher func(ctx context.Context, changes []OutboxRow, live []Subscription) (Matched, error)
 
 // Subscriptions keeps the queues. A Subscription is live while its status is requested,
 // active or error: its events are counted. A zero now means the store's own clock.
 type Subscriptions interface {
 	// MatchOutbox hands unmatched changes of one partition, at most limit and in order, to
-	// match together with all live Subscriptions, and queues the events that it gives. It
-	// is one transaction: a change is matched once, by one replica, whatever fails. It
-	// gives the number of changes; 0 when there was nothing to do. Without a live
-	// Subscription match is not called.
+	// match together with all live Subscriptions, and queues the events and deliveries that
+	// it gives. It is one transaction: a change is matched once, by one replica, whatever
+	// fails. It gives the number of changes; 0 when there was nothing to do. Without a live
+	// Subscription and a destination match is not called.
 	MatchOutbox(ctx context.Context, limit int, match Matcher) (int, error)
 	// ClaimSubscriptions leases Subscriptions for which there is something to do: to be
 	// taken up, told of events, told a heartbeat, or turned off. It takes at most fast of

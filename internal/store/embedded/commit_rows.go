@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"time"
 
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/store"
@@ -87,13 +88,13 @@ func putValue(ctx context.Context, insert *sql.Stmt, r *store.Resource, v *searc
 
 // putOutbox queues a message; ok is false when its id is known.
 func putOutbox(ctx context.Context, tx *sql.Tx, o *store.Outbox) (ok bool, err error) {
-	const query = `INSERT INTO outbox (partition, episode, subject, message_id, headers, body)
-VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`
+	const query = `INSERT INTO outbox (partition, episode, subject, message_id, headers, body, queued_at)
+VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`
 	headers, err := json.Marshal(o.Headers)
 	if err != nil {
 		return false, err
 	}
-	return changed(tx.ExecContext(ctx, query, o.Partition, o.Episode, o.Subject, o.MessageID, string(headers), o.Body))
+	return changed(tx.ExecContext(ctx, query, o.Partition, o.Episode, o.Subject, o.MessageID, string(headers), o.Body, micros(time.Now())))
 }
 
 // putIdentities claims business identifiers and gives those that others hold.

@@ -8,7 +8,7 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// MatchOutbox hands unmatched changes to match and queues the events that it gives.
+// MatchOutbox hands unmatched changes to match and queues what it gives.
 func (s *Store) MatchOutbox(ctx context.Context, limit int, match store.Matcher) (int, error) {
 	const (
 		find = `SELECT seq, episode, partition, subject, message_id, headers, body
@@ -33,12 +33,19 @@ FROM outbox WHERE matched_at IS NULL ORDER BY seq LIMIT ?`
 		if err != nil {
 			return err
 		}
-		if len(subscriptions) > 0 {
-			events, err := match(ctx, changes, subscriptions)
-			if err != nil {
-				return err
+		destinations, err := destinationsOf(ctx, tx)
+		if err != nil {
+			return err
+		}
+		if len(subscriptions)+len(destinations) > 0 {
+			matched, err := match(ctx, changes, subscriptions)
+			if err == nil {
+				err = queueEvents(ctx, tx, matched.Events)
 			}
-			if err := queueEvents(ctx, tx, events); err != nil {
+			if err == nil {
+				err = queueDeliveries(ctx, tx, destinations, matched.Deliveries)
+			}
+			if err != nil {
 				return err
 			}
 		}

@@ -11,8 +11,7 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// MatchOutbox hands unmatched changes of one partition to match and queues the events that
-// it gives. The partition's row is locked meanwhile, so that its changes are matched by
+// MatchOutbox hands unmatched changes of one partition to match and queues what it gives. The partition's row is locked meanwhile, so that its changes are matched by
 // one replica at a time, in order; the others pass it over.
 func (s *Store) MatchOutbox(ctx context.Context, limit int, match store.Matcher) (n int, err error) {
 	options := pgx.TxOptions{IsoLevel: pgx.ReadCommitted}
@@ -52,29 +51,38 @@ FROM outbox WHERE partition = $1 AND matched_at IS NULL ORDER BY seq LIMIT $2`
 	if err != nil || len(found) == 0 {
 		return 0, err
 	}
-	if err := tell(ctx, tx, outboxRows(found), match); err != nil {
+	if err := tell(ctx, tx, partition, outboxRows(found), match); err != nil {
 		return 0, err
 	}
 	_, err = tx.Exec(ctx, mark, column(found, func(r outboxRow) int64 { return r.Seq }))
 	return len(found), err
 }
 
-// tell asks match about changes. The Subscriptions are read after the changes, so that one
-// that was there when a change was made is there now.
-func tell(ctx context.Context, tx pgx.Tx, changes []store.OutboxRow, match store.Matcher) error {
+// tell asks match about changes. Subscriptions and destinations are read after the changes,
+// so that one that was there when a change was made is there now.
+func tell(ctx context.Context, tx pgx.Tx, partition int, changes []store.OutboxRow, match store.Matcher) error {
 	rows, err := tx.Query(ctx, `SELECT `+subscriptionColumns+` FROM subscription s WHERE s.status <> 'off' ORDER BY s.id`)
 	if err != nil {
 		return err
 	}
 	live, err := pgx.CollectRows(rows, pgx.RowToStructByName[subscriptionRow])
-	if err != nil || len(live) == 0 {
+	if err != nil {
 		return err
 	}
-	events, err := match(ctx, changes, column(live, subscriptionRow.queue))
-	if err != nil || len(events) == 0 {
+	destinations, err := destinationsOf(ctx, tx)
+	if err != nil || len(live)+len(destinations) == 0 {
 		return err
 	}
-	return queueEvents(ctx, tx, events)
+	matched, err := match(ctx, changes, column(live, subscriptionRow.queue))
+	if err != nil {
+		return err
+	}
+	if len(matched.Events) > 0 {
+		if err := queueEvents(ctx, tx, matched.Events); err != nil {
+			return err
+		}
+	}
+	return queueDeliveries(ctx, tx, partition, destinations, matched.Deliveries)
 }
 
 // queueEvents numbers events and wakes their Subscriptions, but not those that wait to

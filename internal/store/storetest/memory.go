@@ -27,6 +27,9 @@ type Memory struct {
 	settings  map[string]string
 	protocols map[string][]byte
 	queues    queues
+	aside     []store.AsideRow
+
+	destinations map[string]*destination
 }
 
 type episodeRow struct {
@@ -37,7 +40,8 @@ type episodeRow struct {
 
 type outboxRow struct {
 	store.OutboxRow
-	sent bool
+	sent   bool
+	queued time.Time
 }
 
 type lease struct {
@@ -50,6 +54,7 @@ func NewMemory() *Memory {
 	return &Memory{
 		model: newModel(), episodes: map[string]*episodeRow{},
 		resources: map[pair][]store.Resource{}, settings: map[string]string{}, protocols: map[string][]byte{},
+		destinations: map[string]*destination{},
 	}
 }
 
@@ -114,7 +119,7 @@ func (m *Memory) write(c store.Changeset) {
 	}
 	for _, o := range c.Outbox {
 		o.Headers = maps.Clone(o.Headers)
-		m.outbox = append(m.outbox, outboxRow{OutboxRow: store.OutboxRow{Seq: int64(len(m.outbox) + 1), Outbox: o}})
+		m.outbox = append(m.outbox, outboxRow{OutboxRow: store.OutboxRow{Seq: int64(len(m.outbox) + 1), Outbox: o}, queued: time.Now()})
 	}
 	for _, s := range c.Subscriptions {
 		m.setQueue(s)

@@ -54,22 +54,23 @@ func (m *Memory) setQueue(s store.Subscription) {
 	}
 }
 
-// MatchOutbox hands unmatched changes to match and queues the events that it gives.
+// MatchOutbox hands unmatched changes to match and queues what it gives.
 func (m *Memory) MatchOutbox(ctx context.Context, limit int, match store.Matcher) (int, error) {
 	m.queues.matching.Lock()
 	defer m.queues.matching.Unlock()
-	changes, live := m.unmatched(limit)
-	var events []store.SubscriptionEvent
-	if len(changes) > 0 && len(live) > 0 {
+	changes, live, readers := m.unmatched(limit)
+	var matched store.Matched
+	if len(changes) > 0 && readers > 0 {
 		var err error
-		if events, err = match(ctx, changes, live); err != nil {
+		if matched, err = match(ctx, changes, live); err != nil {
 			return 0, err
 		}
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.queues.matched += len(changes)
-	for _, e := range events {
+	m.queueDeliveries(matched.Deliveries)
+	for _, e := range matched.Events {
 		q := m.queues.all[e.Subscription]
 		if q.Status == "off" {
 			continue
@@ -84,7 +85,7 @@ func (m *Memory) MatchOutbox(ctx context.Context, limit int, match store.Matcher
 	return len(changes), nil
 }
 
-func (m *Memory) unmatched(limit int) (changes []store.OutboxRow, live []store.Subscription) {
+func (m *Memory) unmatched(limit int) (changes []store.OutboxRow, live []store.Subscription, readers int) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, row := range m.outbox[m.queues.matched:min(m.queues.matched+limit, len(m.outbox))] {
@@ -96,7 +97,7 @@ func (m *Memory) unmatched(limit int) (changes []store.OutboxRow, live []store.S
 		}
 	}
 	slices.SortFunc(live, func(a, b store.Subscription) int { return cmp.Compare(a.ID, b.ID) })
-	return changes, live
+	return changes, live, len(live) + len(m.destinations)
 }
 
 // ClaimSubscriptions leases Subscriptions for which there is something to do.

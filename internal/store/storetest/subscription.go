@@ -57,14 +57,14 @@ func mustSubscription(t *testing.T, st store.Store, id string) store.Subscriptio
 }
 
 // everyone tells every live Subscription of every change.
-func everyone(_ context.Context, changes []store.OutboxRow, live []store.Subscription) ([]store.SubscriptionEvent, error) {
+func everyone(_ context.Context, changes []store.OutboxRow, live []store.Subscription) (store.Matched, error) {
 	var events []store.SubscriptionEvent
 	for _, c := range changes {
 		for _, q := range live {
 			events = append(events, store.SubscriptionEvent{Subscription: q.ID, Type: "Task", ID: c.MessageID, Version: 1, At: at(1)})
 		}
 	}
-	return events, nil
+	return store.Matched{Events: events}, nil
 }
 
 // matchAll matches until nothing is left and gives the number of changes.
@@ -153,9 +153,9 @@ func matchedOnce(t *testing.T, st store.Store) {
 func failedMatch(t *testing.T, st store.Store) {
 	putQueue(t, st, 1, queue("s", "active"))
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "m1", 5)}})
-	_, err := st.MatchOutbox(t.Context(), 9, func(ctx context.Context, c []store.OutboxRow, l []store.Subscription) ([]store.SubscriptionEvent, error) {
-		events, _ := everyone(ctx, c, l)
-		return events, errors.New("power cut")
+	_, err := st.MatchOutbox(t.Context(), 9, func(ctx context.Context, c []store.OutboxRow, l []store.Subscription) (store.Matched, error) {
+		matched, _ := everyone(ctx, c, l)
+		return matched, errors.New("power cut")
 	})
 	require.ErrorContains(t, err, "power cut")
 	require.Empty(t, told(t, st, "s"))
@@ -165,8 +165,8 @@ func failedMatch(t *testing.T, st store.Store) {
 
 func nothingFromBefore(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "before", 5)}})
-	require.Equal(t, 1, matchAll(t, st, func(context.Context, []store.OutboxRow, []store.Subscription) ([]store.SubscriptionEvent, error) {
-		return nil, errors.New("nobody is there to be told")
+	require.Equal(t, 1, matchAll(t, st, func(context.Context, []store.OutboxRow, []store.Subscription) (store.Matched, error) {
+		return store.Matched{}, errors.New("nobody is there to be told")
 	}))
 	putQueue(t, st, 1, queue("s", "active"))
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "after", 5)}})
