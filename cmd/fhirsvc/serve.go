@@ -62,7 +62,7 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	protocols, faults := serveProtocols(config.Protocols)
 	st, storeErr := openStore(ctx, config)
 	if st != nil {
-		defer st.Close()
+		defer closeSoon(st)
 	}
 	nc, natsErr := dialServe(config, log)
 	if nc != nil {

@@ -35,6 +35,9 @@ type IntakeOptions struct {
 	AckWait time.Duration
 }
 
+// pullFor is how long one request for messages stands.
+const pullFor = time.Second
+
 // Intake pulls procedure events and hands them on, several at a time.
 type Intake struct {
 	stream   jetstream.Stream
@@ -99,8 +102,15 @@ func (o IntakeOptions) withDefaults() IntakeOptions {
 	return o
 }
 
+// Reach tells why no event can be asked for now, nil when one can.
+func (in *Intake) Reach(ctx context.Context) error {
+	_, err := in.consumer.Info(ctx)
+	return err
+}
+
 // Run pulls until ctx ends, then waits for the messages in hand. Handling is not cut
-// short by the end of ctx: a message that was begun is finished and acknowledged.
+// short by the end of ctx: a message that was given out is finished and acknowledged, so
+// that nobody waits for it.
 func (in *Intake) Run(ctx context.Context) {
 	defer in.flight.Wait()
 	for attempt := uint64(1); ctx.Err() == nil; {
@@ -119,7 +129,7 @@ func (in *Intake) Run(ctx context.Context) {
 }
 
 // pull asks for as many messages as there are free slots and starts on each as it comes.
-// It returns when they are all begun or after some seconds without enough of them.
+// It returns when they are all begun or after a moment without enough of them.
 func (in *Intake) pull(ctx context.Context) error {
 	free := in.acquire(ctx)
 	defer func() {
@@ -131,9 +141,11 @@ func (in *Intake) pull(ctx context.Context) error {
 		return ctx.Err()
 	}
 	in.waitForStore(ctx) // with a slot in hand: what had it may have found the store away
-	window, cancel := context.WithTimeout(ctx, 5*time.Second)
-	defer cancel()
-	batch, err := in.consumer.Fetch(free, jetstream.FetchContext(window))
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	// Not ended by ctx: what the server gives out in between would lie until its time is up.
+	batch, err := in.consumer.Fetch(free, jetstream.FetchMaxWait(pullFor))
 	if err != nil {
 		return err
 	}
@@ -144,7 +156,7 @@ func (in *Intake) pull(ctx context.Context) error {
 			in.handle(context.WithoutCancel(ctx), m)
 		})
 	}
-	if err := batch.Error(); err != nil && !errors.Is(err, context.DeadlineExceeded) {
+	if err := batch.Error(); err != nil {
 		return fmt.Errorf("fetch: %w", err)
 	}
 	return nil

@@ -135,6 +135,7 @@ type world struct {
 	store   store.Store
 	service *service
 	ready   error
+	remark  string
 	log     *bytes.Buffer
 	server  *httptest.Server
 }
@@ -156,7 +157,7 @@ func (w *world) handler(t testing.TB, change ...func(*rest.Options)) http.Handle
 	w.store, w.service, w.log = st, &service{store: st}, &bytes.Buffer{}
 	o := rest.Options{
 		Reading: st, Charting: w.service, Messaging: w.service, Planning: w.service, Subscribing: w.service,
-		Ready:  func(context.Context) error { return w.ready },
+		Ready:  func(context.Context) (string, error) { return w.remark, w.ready },
 		Log:    slog.New(slog.NewJSONHandler(w.log, nil)),
 		Client: episode.Client{ID: "screen", Display: "Screen"}, Version: "1.2.3", Built: morning,
 	}

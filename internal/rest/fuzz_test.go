@@ -39,7 +39,7 @@ func whole(f *testing.F) (h http.Handler, next string) {
 	})
 	require.NoError(f, err)
 	h = rest.New(rest.Options{
-		Reading: st, Charting: service, Messaging: service, Planning: service, Ready: func(context.Context) error { return nil },
+		Reading: st, Charting: service, Messaging: service, Planning: service, Ready: func(context.Context) (string, error) { return "", nil },
 		Log: log, BaseURL: "http://h.example/fhir", Client: episode.Client{ID: "screen", Display: "Screen"}, Built: morning,
 	})
 	got := serve(h, "POST", "/fhir/$process-message", event(labA, "P-1", "1"), "Content-Type: application/fhir+json")

@@ -53,8 +53,9 @@ type Options struct {
 	Messaging   Messaging
 	Planning    Planning
 	Subscribing Subscribing
-	// Ready tells why the service can't take requests now, nil when it can.
-	Ready func(ctx context.Context) error
+	// Ready tells why the service can't take requests now; the error is nil when it can. The
+	// remark, which may be empty, is told to whoever asks.
+	Ready func(ctx context.Context) (remark string, err error)
 	Log   *slog.Logger
 
 	// BaseURL is where clients reach "/fhir" from outside, such as

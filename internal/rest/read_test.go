@@ -138,6 +138,8 @@ func TestProbes(t *testing.T) {
 	w := newWorld(t)
 	require.Equal(t, "ok\n", w.get("/livez").text)
 	require.Equal(t, "ok\n", w.get("/readyz").text)
+	w.remark = "the broker is away"
+	require.Equal(t, "the broker is away\n", w.get("/readyz").text, "said, and no reason to send nobody here")
 	w.ready = outcome.Fail(outcome.CodeNoStore, "ping", "host db7 away")
 	a := w.get("/readyz")
 	a.refused(t, 503, outcome.CodeTransient)

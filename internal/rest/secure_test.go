@@ -110,7 +110,7 @@ func newSecured(t *testing.T, change ...func(*rest.Options)) *secured {
 	})
 	require.NoError(t, err)
 	o := rest.Options{
-		Reading: st, Charting: s.real, Messaging: s.real, Planning: s.real, Subscribing: s.real, Ready: func(context.Context) error { return nil }, Log: log,
+		Reading: st, Charting: s.real, Messaging: s.real, Planning: s.real, Subscribing: s.real, Ready: func(context.Context) (string, error) { return "", nil }, Log: log,
 		Tokens: smart.NewVerifier(smart.VerifierOptions{
 			Issuer: s.issuer.URL, Audience: smarttest.Audience, UnitsClaim: "fhirsvc_units",
 			Keys: smart.NewKeys(smart.KeyOptions{URL: s.issuer.JWKS}),

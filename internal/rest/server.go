@@ -1,6 +1,7 @@
 package rest
 
 import (
+	"cmp"
 	"crypto/cipher"
 	"net/http"
 	"time"
@@ -81,10 +82,11 @@ func (s *server) routes(e *echo.Echo) {
 func alive(c echo.Context) error { return c.String(http.StatusOK, "ok\n") }
 
 func (s *server) ready(c echo.Context) error {
-	if err := s.o.Ready(c.Request().Context()); err != nil {
+	remark, err := s.o.Ready(c.Request().Context())
+	if err != nil {
 		return notReady(err)
 	}
-	return c.String(http.StatusOK, "ok\n")
+	return c.String(http.StatusOK, cmp.Or(remark, "ok")+"\n")
 }
 
 // base is the URL of /fhir as the client sees it, without a slash at the end.
