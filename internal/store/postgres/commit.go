@@ -5,51 +5,67 @@ import (
 	"errors"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 
 	"fhirsvc/internal/store"
 )
 
-// Commit applies each changeset whole or not at all, all in one transaction.
+// raceTries is how often a call begins anew because another one inserted the same key between
+// its look and its insert. Each time it then sees the other's row, so more than a few are a
+// sign of something else.
+const raceTries = 8
+
+// Commit applies each changeset whole or not at all, all in one transaction and one round
+// trip: locks, then what stands against each changeset, then the rows of those that nothing
+// stands against. The database decides, by the locked rows, so that the rows of one changeset
+// follow its own verdict.
 func (s *Store) Commit(ctx context.Context, changes []store.Changeset) ([]store.Result, error) {
 	if err := store.Verify(changes); err != nil {
 		return nil, err
 	}
-	results := make([]store.Result, len(changes))
-	options := pgx.TxOptions{IsoLevel: pgx.ReadCommitted} // row locks and versions decide, not snapshots
-	err := pgx.BeginTxFunc(ctx, s.pool, options, func(tx pgx.Tx) error {
-		for _, members := range waves(changes) {
-			if err := commitWave(ctx, tx, changes, members, results); err != nil {
-				return err
-			}
+	var err error
+	for range raceTries {
+		var results []store.Result
+		if results, err = s.commitOnce(ctx, changes); !raced(err) {
+			return results, unknown("commit", err)
 		}
-		return nil
-	})
-	if err != nil {
-		return nil, unknown("commit", err)
 	}
-	return results, nil
+	return nil, unknown("commit", err)
 }
 
-// commitWave takes and locks the keys of all members, decides, and then writes the rest
-// for those that nothing stood against and takes the keys of the others back.
-func commitWave(ctx context.Context, tx pgx.Tx, changes []store.Changeset, members []int, results []store.Result) error {
-	t := newTaking(changes, members)
-	if err := t.take(ctx, tx); err != nil {
-		return err
-	}
-	w, back := &writing{}, &giving{}
-	for _, i := range members {
-		results[i] = t.decide(&changes[i])
-		if results[i].Status == store.Committed {
-			w.add(&changes[i], t.heads[&changes[i]])
-		} else {
-			back.add(&changes[i], t.put)
+// commitOnce sends all waves as one batch, which is one transaction.
+func (s *Store) commitOnce(ctx context.Context, changes []store.Changeset) ([]store.Result, error) {
+	batch, t := &pgx.Batch{}, newTrial(changes)
+	for _, members := range waves(changes) {
+		t.queue(batch, members)
+		w := &writing{}
+		for _, i := range members {
+			w.add(i, &changes[i], t.heads[i])
 		}
+		w.queue(batch)
 	}
-	batch := &pgx.Batch{}
-	w.queue(batch)
-	back.queue(batch)
-	return send(ctx, tx, batch)
+	if batch.Len() == 0 {
+		return t.results(), nil
+	}
+	if err := s.pool.SendBatch(ctx, batch).Close(); err != nil {
+		return nil, err
+	}
+	return t.results(), nil
+}
+
+// raced reports whether an insert met a row that was not there a moment before. All of the
+// transaction is undone then.
+func raced(err error) bool {
+	var server *pgconn.PgError
+	return errors.As(err, &server) && server.Code == "23505" // unique_violation
+}
+
+// send runs the statements of a batch in one round trip; an empty one needs none.
+func send(ctx context.Context, tx pgx.Tx, batch *pgx.Batch) error {
+	if batch.Len() == 0 {
+		return nil
+	}
+	return tx.SendBatch(ctx, batch).Close()
 }
 
 // Answer gives the inbox entry of an input that was accepted; ok is false if none.

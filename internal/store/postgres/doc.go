@@ -1,8 +1,9 @@
 // Package postgres keeps the store in PostgreSQL, for any number of replicas that share
-// nothing else. A Commit is a few set-based statements in one READ COMMITTED
-// transaction: the first pass takes every key and locks every row that can conflict, in
-// one order for all replicas; the second writes what stands behind them, for the
-// changesets that nothing stood against. No expected conflict is an SQL error.
+// nothing else. A Commit is a few set-based statements that are sent at once and are one
+// READ COMMITTED transaction: they lock every row that can conflict, in one order for all
+// replicas, find out what stands against each changeset, and write the rows of those that
+// nothing stands against. No expected conflict is an SQL error; only two inserts of one
+// key at the same instant are, and then all is done again.
 //
 // It knows SQL for PostgreSQL 15 and later; it must not know clinical rules or
 // transport.

@@ -17,6 +17,9 @@ type head struct {
 	gapless bool
 }
 
+func (h head) resourceType() string { return h.key.resourceType }
+func (h head) id() string           { return h.key.id }
+
 // headsOf gives the heads of a changeset in order of their keys.
 func headsOf(c *store.Changeset) []head {
 	heads := make([]head, 0, len(c.Resources))

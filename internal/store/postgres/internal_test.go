@@ -73,3 +73,12 @@ func TestWavesKeepSharedKeysApart(t *testing.T) {
 	require.Equal(t, [][]int{{0, 1, 4, 6, 7}, {2, 5}, {3}}, waves(changes))
 	require.Empty(t, waves(nil))
 }
+
+// What a commit finds out must be as new as the locks that it waited for (see Commit), so a
+// session is READ COMMITTED whatever the URL says.
+func TestSessionsAreReadCommitted(t *testing.T) {
+	params := map[string]string{"default_transaction_isolation": "serializable", "lock_timeout": "3s"}
+	setDefaults(params)
+	require.Equal(t, "read committed", params["default_transaction_isolation"])
+	require.Equal(t, "3s", params["lock_timeout"])
+}

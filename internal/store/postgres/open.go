@@ -76,6 +76,7 @@ func setDefaults(params map[string]string) {
 		"enable_mergejoin":                    "off",
 		"jit":                                 "off",
 	}
+	params["default_transaction_isolation"] = "read committed" // row locks and versions decide, not snapshots
 	for name, value := range defaults {
 		if _, given := params[name]; !given {
 			params[name] = value

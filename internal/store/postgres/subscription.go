@@ -52,16 +52,18 @@ type claimRow struct {
 // numbers, what was taken and a living claim stay.
 func (w *writing) queueSubscriptions(batch *pgx.Batch) {
 	const query = `INSERT INTO subscription (id, status, owner, units, all_units, heartbeat, lease, ends_at, version, due)
-VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, CASE WHEN $2 IN ('requested', 'active') THEN clock_timestamp() END)
+SELECT $2, $3, $4, $5, $6, $7, $8, $9, $10, CASE WHEN $3 IN ('requested', 'active') THEN clock_timestamp() END
+FROM (VALUES ($1::integer)) AS n (place) WHERE ` + stands + `
 ON CONFLICT (id) DO UPDATE SET version = excluded.version, status = excluded.status, owner = excluded.owner, units = excluded.units,
   all_units = excluded.all_units, heartbeat = excluded.heartbeat, lease = excluded.lease, ends_at = excluded.ends_at,
   due = excluded.due, attempts = 0, failing_since = NULL`
-	for _, q := range w.subscriptions {
+	for _, s := range w.subscriptions {
+		q := s.row
 		units := q.Units
 		if units == nil {
 			units = []string{}
 		}
-		batch.Queue(query, q.ID, q.Status, q.Owner, units, q.All, q.Heartbeat, q.Lease, maybe(q.End), q.Version)
+		batch.Queue(query, s.place, q.ID, q.Status, q.Owner, units, q.All, q.Heartbeat, q.Lease, maybe(q.End), q.Version)
 	}
 }
 

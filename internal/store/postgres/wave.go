@@ -7,6 +7,9 @@ import "fhirsvc/internal/store"
 // meets does not depend on another of its wave, and one of a later wave sees what
 // became of the earlier ones. Mostly there is one wave.
 func waves(changes []store.Changeset) [][]int {
+	if len(changes) == 1 {
+		return [][]int{{0}}
+	}
 	var all [][]int
 	next := map[any]int{} // by key: the first wave that may touch it
 	for i := range changes {

@@ -35,7 +35,7 @@ func BenchmarkCommit(b *testing.B, commit Commit, writers, group int) {
 		for n := int64(0); pb.Next(); n++ {
 			changes := make([]store.Changeset, group)
 			for i := range changes {
-				changes[i] = ordinary(fmt.Sprintf("w%d-%d-%d", b.N, writer, i), n)
+				changes[i] = Ordinary(fmt.Sprintf("w%d-%d-%d", b.N, writer, i), n)
 			}
 			results, err := commit(context.Background(), changes)
 			require.NoError(b, err)
@@ -48,8 +48,8 @@ func BenchmarkCommit(b *testing.B, commit Commit, writers, group int) {
 	b.ReportMetric(float64(commits.Load())/b.Elapsed().Seconds(), "changesets/s")
 }
 
-// ordinary is the changeset of the n-th input of an episode.
-func ordinary(episode string, n int64) store.Changeset {
+// Ordinary is the changeset of the n-th input of an episode.
+func Ordinary(episode string, n int64) store.Changeset {
 	key := fmt.Sprintf("%s-%d", episode, n)
 	e := step(episode, n)
 	e.State = filler(2000)
