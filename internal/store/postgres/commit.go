@@ -10,9 +10,7 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// raceTries is how often a call begins anew because another one inserted the same key between
-// its look and its insert. Each time it then sees the other's row, so more than a few are a
-// sign of something else.
+// raceTries is how often a call is begun at most.
 const raceTries = 8
 
 // Commit applies each changeset whole or not at all, all in one transaction and one round
@@ -53,11 +51,13 @@ func (s *Store) commitOnce(ctx context.Context, changes []store.Changeset) ([]st
 	return t.results(), nil
 }
 
-// raced reports whether an insert met a row that was not there a moment before. All of the
-// transaction is undone then.
+// raced reports whether the database undid everything for what another transaction did
+// meanwhile, so that all can begin anew: an insert met a key that was not there at the look a
+// moment before, or two waited for each other, as a commit and a change of the schema can that
+// go through the tables in other orders.
 func raced(err error) bool {
 	var server *pgconn.PgError
-	return errors.As(err, &server) && server.Code == "23505" // unique_violation
+	return errors.As(err, &server) && (server.Code == "23505" || server.Code == "40P01") // unique_violation, deadlock_detected
 }
 
 // send runs the statements of a batch in one round trip; an empty one needs none.

@@ -132,13 +132,13 @@ func headerText(headers map[string]string) string {
 }
 
 // queueIdentities leaves out what the same resource holds already. What another one holds
-// stood against the changeset.
+// stood against the changeset, or came to be held since then: then the insert fails.
 func (w *writing) queueIdentities(batch *pgx.Batch) {
 	const query = `INSERT INTO identity (type, system, value, id)
 SELECT type, system, value, id
 FROM unnest($1::integer[], $2::text[], $3::text[], $4::text[], $5::text[]) AS n (place, type, system, value, id)
 WHERE ` + stands + `
-  AND NOT EXISTS (SELECT FROM identity i WHERE i.type = n.type AND i.system = n.system AND i.value = n.value)`
+  AND NOT EXISTS (SELECT FROM identity i WHERE i.type = n.type AND i.system = n.system AND i.value = n.value AND i.id = n.id)`
 	claims := slices.CompactFunc(w.identities, func(a, b at[*store.Identity]) bool { return a.place == b.place && *a.row == *b.row })
 	if len(claims) == 0 {
 		return
