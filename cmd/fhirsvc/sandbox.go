@@ -18,6 +18,7 @@ import (
 	"fhirsvc/internal/sandbox"
 	"fhirsvc/internal/store"
 	"fhirsvc/internal/store/embedded"
+	"fhirsvc/internal/store/group"
 	"fhirsvc/internal/store/postgres"
 )
 
@@ -102,10 +103,11 @@ func runSandbox(ctx context.Context, args []string, out surroundings) (err error
 	}
 	defer func() { err = errors.Join(err, remove()) }()
 
-	st, err := openSandboxStore(ctx, o, dir)
+	single, err := openSandboxStore(ctx, o, dir)
 	if err != nil {
 		return err
 	}
+	st := group.New(single)
 	defer st.Close()
 	clock, err := sandbox.OpenClock(o.clock, o.now, filepath.Join(dir, "clock.json"))
 	if err != nil {

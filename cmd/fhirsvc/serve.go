@@ -11,6 +11,7 @@ import (
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/store/group"
 	"fhirsvc/internal/store/postgres"
 )
 
@@ -101,17 +102,18 @@ func serveProtocols(dir string) ([][]byte, error) {
 }
 
 // openStore opens the database, if one is named, and checks that it is this site's.
-func openStore(ctx context.Context, c Config) (*postgres.Store, error) {
+func openStore(ctx context.Context, c Config) (*group.Store, error) {
 	if c.DatabaseURL == "" {
 		return nil, nil // said already
 	}
-	st, err := postgres.Open(ctx, c.DatabaseURL.reveal())
+	single, err := postgres.Open(ctx, c.DatabaseURL.reveal())
 	if outcome.KindOf(err) == outcome.CodeBusinessRule { // set up otherwise, not away
 		return nil, usageError{fmt.Errorf("FHIRSVC_DATABASE_URL: %w", err)}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("FHIRSVC_DATABASE_URL: %w", err)
 	}
+	st := group.New(single)
 	if c.CanonicalBase == "" {
 		return st, nil
 	}
