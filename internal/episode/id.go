@@ -53,6 +53,8 @@ func (d ids) notice(episode string, n workflow.Notice) string {
 	return d.of("Communication", episode, n.Task.String(), strconv.Itoa(n.Ordinal))
 }
 
+func (d ids) timeline(episode string) string { return d.of("DocumentReference", episode, "timeline") }
+
 // known is the id of a resource that is known by a business identifier.
 func (d ids) known(resourceType string, i fhir.Identifier) string {
 	return d.of(resourceType, i.System, i.Value)

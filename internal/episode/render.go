@@ -22,6 +22,8 @@ func renderEffect(e workflow.Effect, c fhir.Context, v fhir.Version) ([]byte, er
 		return fhir.RenderIssue(e.Issue, c, v)
 	case workflow.PutNotice:
 		return fhir.RenderNotice(e.Notice, c, v)
+	case workflow.PutTimeline:
+		return fhir.RenderTimeline(e.Timeline, c, v)
 	case workflow.WakeAt:
 	}
 	return nil, fmt.Errorf("effect %T is no resource", e)
@@ -40,6 +42,8 @@ func (s *Service) target(episode string, e workflow.Effect) (resourceType, id st
 		return "DetectedIssue", s.ids.issue(episode, e.Issue), nil
 	case workflow.PutNotice:
 		return "Communication", s.ids.notice(episode, e.Notice), nil
+	case workflow.PutTimeline:
+		return "DocumentReference", s.ids.timeline(episode), nil
 	case workflow.WakeAt:
 	}
 	return "", "", nil

@@ -201,6 +201,7 @@ const (
 	CodeNotStored    Code = "not-stored"
 	CodeReleasePlan  Code = "compression-release-plan" // CarePlan.category
 	CodeHandover     Code = "hand-over"                // Composition.type
+	CodeTimeline     Code = "timeline"                 // DocumentReference.type
 	CodeDiagnostic   Code = "diagnostic"               // protocol applicability
 	CodeIntervention Code = "intervention"
 	CodeAnyFinding   Code = "other" // a finding that is kept and shown

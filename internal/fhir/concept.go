@@ -214,6 +214,7 @@ func orderConcepts() []Concept {
 		{CodeNotStored, UseMark, "Not stored", "Computed to be looked at: no plan, and stored nowhere."},
 		{CodeReleasePlan, UseMark, "Compression release plan", "Plan for the stepwise release of a radial compression band."},
 		{CodeHandover, UseMark, "Hand-over", "One page by which a radial compression band is handed over."},
+		{CodeTimeline, UseMark, "Timeline", "Picture of what happened to a radial compression band, from its start to the end of its plan."},
 		{CodeDiagnostic, UseMark, "Diagnostic procedure", "Diagnostic catheterization without an intervention."},
 		{CodeIntervention, UseMark, "Intervention", "Catheterization with a coronary intervention."},
 		{CodeAnyFinding, UseMark, "Other finding", "A finding that is kept and shown, and moves nothing by itself."},

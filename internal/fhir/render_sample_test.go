@@ -277,18 +277,21 @@ func samples() map[string]func() ([]byte, error) {
 	warned.Issues = []outcome.Issue{outcome.Warnf(outcome.CodeValue, "Bundle.entry[4].resource", "the entry was left out")}
 	refused.Plans, refused.Issues = nil, []outcome.Issue{outcome.Errorf(outcome.CodeRequired, "Bundle.entry[1].resource.subject", "a subject is needed")}
 	return map[string]func() ([]byte, error){
-		"Task-release-step-withheld":   task(withheldStep(), c),
-		"Task-release-step-done":       task(doneStep(), c),
-		"Task-site-check-escalated":    task(lateCheck(), draft),
-		"Task-settle-volume":           task(doubtfulVolume(), c),
-		"Task-band-removal-rejected":   task(rejectedRemoval(), none),
-		"Task-clinician-review":        task(review(), c),
-		"Task-titration":               task(titration(), c),
-		"Task-ulnar-compression":       task(ulnarCompression(), c),
-		"Task-patient-teaching":        task(teaching(), none),
-		"DetectedIssue-volume-open":    issue(openIssue()),
-		"DetectedIssue-opposed-final":  issue(settledIssue()),
-		"Communication-unanswered":     call(openCall()),
+		"Task-release-step-withheld":  task(withheldStep(), c),
+		"Task-release-step-done":      task(doneStep(), c),
+		"Task-site-check-escalated":   task(lateCheck(), draft),
+		"Task-settle-volume":          task(doubtfulVolume(), c),
+		"Task-band-removal-rejected":  task(rejectedRemoval(), none),
+		"Task-clinician-review":       task(review(), c),
+		"Task-titration":              task(titration(), c),
+		"Task-ulnar-compression":      task(ulnarCompression(), c),
+		"Task-patient-teaching":       task(teaching(), none),
+		"DetectedIssue-volume-open":   issue(openIssue()),
+		"DetectedIssue-opposed-final": issue(settledIssue()),
+		"Communication-unanswered":    call(openCall()),
+		"DocumentReference-timeline": func() ([]byte, error) {
+			return RenderTimeline(endedTimeline(), c, Version{ID: "timeline1", Number: 1, At: clockAt("2026-11-25T17:00:00Z")})
+		},
 		"Communication-answered":       call(answeredCall()),
 		"CarePlan-active":              plan(bleedingPlan(), c),
 		"CarePlan-draft-protocol":      plan(bleedingPlan(), draft),

@@ -100,6 +100,7 @@ func Topics() []Topic {
 	}
 	return []Topic{
 		topic("call-changed", "A call changed", "Communication", "Somebody was called, or a call was answered."),
+		topic("document-changed", "A document changed", "DocumentReference", "A plan has ended and its picture was kept, or what it shows was corrected since."),
 		topic("finding-changed", "A finding changed", "Observation", "Something was found at the bedside, corrected or withdrawn."),
 		topic("flag-changed", "A flag changed", "Flag", "A warning was raised or taken down."),
 		topic("issue-changed", "An issue changed", "DetectedIssue", "Entries contradict each other, or were settled."),

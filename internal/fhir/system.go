@@ -51,6 +51,9 @@ const (
 	// SystemNoticeKey is the system of Communication.identifier: the episode, a slash, the
 	// Task's key, a slash, and the ordinal.
 	SystemNoticeKey = "https://fhirsvc.example/fhir/NamingSystem/notice-key"
+	// SystemDocumentKey is the system of DocumentReference.identifier: the episode, a slash,
+	// and what it is of.
+	SystemDocumentKey = "https://fhirsvc.example/fhir/NamingSystem/document-key"
 	// SystemInput is the name under which the ids of answers to messages are derived.
 	SystemInput = "https://fhirsvc.example/fhir/NamingSystem/input"
 )

@@ -90,6 +90,12 @@ func (s *service) Handover(ctx context.Context, _ episode.Units, plan, _ string)
 "author":[{"display":"fhirsvc"}],"title":"Nothing"}}]}`), r, err
 }
 
+// Timeline draws nothing, of a plan that is there.
+func (s *service) Timeline(ctx context.Context, _ episode.Units, plan string) ([]byte, store.Resource, error) {
+	r, err := s.store.Read(ctx, "CarePlan", plan)
+	return []byte(`<svg xmlns="http://www.w3.org/2000/svg"/>`), r, err
+}
+
 func (s *service) SubscriptionStatus(context.Context, store.Resource) ([]byte, error) {
 	return []byte(`{"resourceType":"Parameters"}`), s.fail
 }

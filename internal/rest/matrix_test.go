@@ -96,6 +96,10 @@ func operations(w *secured, id string) []operation {
 		operation{
 			name: "$handover", method: "GET", path: "/fhir/CarePlan/" + id + "/$handover", contentType: fhirJSON,
 			scope: reads(episode.HandoverTypes()), code: "read", resourceType: "CarePlan",
+		},
+		operation{
+			name: "$timeline", method: "GET", path: "/fhir/CarePlan/" + id + "/$timeline", contentType: fhirJSON,
+			scope: reads(episode.TimelineTypes()), code: "read", resourceType: "CarePlan",
 		})
 }
 

@@ -158,7 +158,7 @@ func TestEveryInteractionIsAsAdvertised(t *testing.T) {
 		}
 		w.put(resource(r.Str("type"), "x", 1, `{"resourceType":"`+r.Str("type")+`","id":"x"}`))
 	}
-	require.Len(t, advertised, 21)
+	require.Len(t, advertised, 22)
 	checkWrites(t, advertised)
 	all := []string{"read", "vread", "history-instance", "search-type", "create", "update", "patch", "delete", "history-type"}
 	types := 0

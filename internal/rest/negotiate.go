@@ -3,6 +3,8 @@ package rest
 import (
 	"mime"
 	"net/http"
+	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -21,16 +23,20 @@ const (
 // (hl7.org/fhir/R4/http.html#mime-type).
 func negotiated(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		wanted := c.Request().Header.Values("Accept")
-		if format := c.QueryParam("_format"); format != "" {
-			wanted = []string{strings.ReplaceAll(format, " ", "+")} // a + that was not escaped
-		}
-		if len(wanted) > 0 && !acceptable(strings.Join(wanted, ",")) {
+		if accept := accepted(c); accept != "" && !acceptable(accept) {
 			return refuse(http.StatusNotAcceptable, outcome.CodeNotSupported,
 				"only application/fhir+json of FHIR version 4.0 is served")
 		}
 		return next(c)
 	}
+}
+
+// accepted is the list of what a client takes, "" when it does not say.
+func accepted(c echo.Context) string {
+	if format := c.QueryParam("_format"); format != "" {
+		return strings.ReplaceAll(format, " ", "+") // a + that was not escaped
+	}
+	return strings.Join(c.Request().Header.Values("Accept"), ",")
 }
 
 func acceptable(accept string) bool {
@@ -48,6 +54,40 @@ func acceptable(accept string) bool {
 		}
 	}
 	return false
+}
+
+// best gives which of the offered media types a client would rather have, the first of
+// equals and when it does not say; "" when it takes none (RFC 9110 section 12.5.1).
+func best(accept string, offers ...string) string {
+	if accept == "" {
+		return offers[0]
+	}
+	chosen, most := "", 0.0
+	for _, offer := range offers {
+		if q := quality(accept, offer); q > most {
+			chosen, most = offer, q
+		}
+	}
+	return chosen
+}
+
+// quality is how much a client wants a media type: the weight of the range that names it
+// most closely.
+func quality(accept, offer string) float64 {
+	kind, _, _ := strings.Cut(offer, "/")
+	q, closest := 0.0, -1
+	for part := range strings.SplitSeq(accept, ",") {
+		name, params, err := mime.ParseMediaType(strings.TrimSpace(part))
+		close := slices.Index([]string{"*/*", kind + "/*", offer}, name)
+		if err != nil || close <= closest || !isR4(params) {
+			continue
+		}
+		q, closest = 1, close
+		if stated, err := strconv.ParseFloat(params["q"], 64); err == nil {
+			q = stated
+		}
+	}
+	return q
 }
 
 // isR4 reads the fhirVersion parameter, hl7.org/fhir/R4/http.html#version-parameter.

@@ -60,6 +60,13 @@ func operations() []operation {
 			handle: func(s *server) echo.HandlerFunc { return s.handover },
 		},
 		{
+			Name:       "timeline",
+			Definition: "https://fhirsvc.example/fhir/OperationDefinition/care-plan-timeline",
+			Summary:    "What happened to the band, as a picture (SVG).",
+			Type:       "CarePlan", OfInstance: true, Method: http.MethodGet, Counts: interactionRead, Of: "CarePlan", Gives: fhir.Image,
+			handle: func(s *server) echo.HandlerFunc { return s.timeline },
+		},
+		{
 			Name: "status", Definition: fhir.OperationStatus, Summary: "How the caller's Subscriptions stand.",
 			Type: "Subscription", Method: http.MethodGet, Counts: interactionSearch, Of: "Subscription", Gives: "Bundle",
 			Query: []Parameter{

@@ -35,6 +35,8 @@ type Messaging interface {
 type Planning interface {
 	// Handover gives the page to hand a plan over, and the version of the plan.
 	Handover(ctx context.Context, u episode.Units, plan, base string) ([]byte, store.Resource, error)
+	// Timeline draws what happened to the band, and gives the version of the plan.
+	Timeline(ctx context.Context, u episode.Units, plan string) (svg []byte, version store.Resource, err error)
 	// Apply gives the plan that a protocol would give, and the patient it was asked for.
 	Apply(ctx context.Context, u episode.Units, protocol store.Resource, parameters []byte) (draft []byte, patient string, err error)
 }

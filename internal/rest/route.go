@@ -2,6 +2,7 @@ package rest
 
 import (
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 )
@@ -82,7 +83,7 @@ func operationRoutes() []Route {
 		out = append(out, Route{
 			Methods: methods, Path: root + o.path(), Type: o.Type, Interaction: string(interactionOperation),
 			Operation: o.Name, Definition: o.Definition, Query: o.Query, Takes: o.Takes, Gives: o.Gives, Summary: o.Summary,
-			told: door{o.Of, o.Counts}, handle: o.handle,
+			told: door{o.Of, o.Counts}, asIs: strings.Contains(o.Gives, "/"), handle: o.handle,
 		})
 	}
 	return out

@@ -116,7 +116,7 @@ func (b *bed) step(in workflow.Input) {
 			if !eff.At.IsZero() && !eff.At.After(after.Last) {
 				b.fault("it asks to be woken in the past")
 			}
-		case workflow.PutPlan, workflow.PutFlag, workflow.PutIssue, workflow.PutNotice:
+		case workflow.PutPlan, workflow.PutFlag, workflow.PutIssue, workflow.PutNotice, workflow.PutTimeline:
 		}
 	}
 }

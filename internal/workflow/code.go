@@ -254,6 +254,10 @@ const (
 	PlanRevoked   PlanStatus = "revoked"
 )
 
+// Ended reports whether the plan runs no more. What is found later is still kept, and may
+// ask for something.
+func (s PlanStatus) Ended() bool { return s == PlanCompleted || s == PlanRevoked }
+
 // OrderCode is what was ordered.
 type OrderCode string
 

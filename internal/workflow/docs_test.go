@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var updateDocs = flag.Bool("update", false, "rewrite the golden blocks of docs/clinical.md")
+var updateDocs = flag.Bool("update", false, "rewrite the golden blocks of docs/clinical.md and the golden pictures")
 
 const clinicalPage = "../../docs/clinical.md"
 

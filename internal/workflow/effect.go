@@ -24,16 +24,21 @@ type PutIssue struct{ Issue Issue }
 // PutNotice says that somebody is to be told, or that they have answered.
 type PutNotice struct{ Notice Notice }
 
+// PutTimeline keeps the picture of a plan that has ended, and of one that runs again after
+// it had; whether a reader needs a new version of it is the renderer's question.
+type PutTimeline struct{ Timeline Timeline }
+
 // WakeAt asks for an Elapsed at the instant; zero: none is needed. It replaces the one
 // before.
 type WakeAt struct{ At time.Time }
 
-func (PutTask) effect()   {}
-func (PutPlan) effect()   {}
-func (PutFlag) effect()   {}
-func (PutIssue) effect()  {}
-func (PutNotice) effect() {}
-func (WakeAt) effect()    {}
+func (PutTask) effect()     {}
+func (PutPlan) effect()     {}
+func (PutFlag) effect()     {}
+func (PutIssue) effect()    {}
+func (PutNotice) effect()   {}
+func (PutTimeline) effect() {}
+func (WakeAt) effect()      {}
 
 // Everything gives all that is to be stored of the episode, as if none of it were: whoever
 // writes resources needs it when what they refer to has changed.
@@ -51,6 +56,9 @@ func (e *Episode) Everything() []Effect {
 	}
 	if len(e.Events) > 0 {
 		all = append(all, PutPlan{e.Plan})
+	}
+	if e.Plan.Status.Ended() {
+		all = append(all, PutTimeline{e.Timeline()})
 	}
 	return all
 }

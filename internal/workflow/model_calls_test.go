@@ -59,7 +59,7 @@ func wakesInTime(m *move) string {
 			}
 		case workflow.PutIssue, workflow.PutNotice:
 			return "a contradiction or a call changes before the wake"
-		case workflow.PutPlan, workflow.WakeAt:
+		case workflow.PutPlan, workflow.PutTimeline, workflow.WakeAt:
 		}
 	}
 	return ""

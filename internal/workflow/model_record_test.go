@@ -87,7 +87,7 @@ func effectsTell(m *move) string {
 			if !eff.At.IsZero() && !eff.At.After(m.after.Last) {
 				return "it asks to be woken in the past"
 			}
-		case workflow.PutPlan, workflow.PutFlag, workflow.PutIssue, workflow.PutNotice:
+		case workflow.PutPlan, workflow.PutFlag, workflow.PutIssue, workflow.PutNotice, workflow.PutTimeline:
 		}
 	}
 	for _, t := range m.after.Tasks {

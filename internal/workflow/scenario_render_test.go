@@ -18,7 +18,7 @@ var rendered = sync.OnceValue(func() *validate.Validator { return validate.New(p
 // checkRendered: whatever a story leads to is written as R4 that fits its profile.
 func (s *story) checkRendered(effects []workflow.Effect) {
 	c := fhir.Context{
-		Episode: "e1", Protocol: s.e.Protocol, NoProtocol: s.e.NoProtocol, Software: "test",
+		Episode: "e1", Plan: "plan1", Protocol: s.e.Protocol, NoProtocol: s.e.NoProtocol, Software: "test",
 		TaskID: func(k workflow.TaskKey) string { return strings.ReplaceAll(k.String(), "/", "-") },
 	}
 	c.Refs.Subject, c.Refs.Procedure = "Patient/p1", "Procedure/x1"
@@ -37,6 +37,8 @@ func (s *story) checkRendered(effects []workflow.Effect) {
 			body, err = fhir.RenderIssue(e.Issue, c, v)
 		case workflow.PutNotice:
 			body, err = fhir.RenderNotice(e.Notice, c, v)
+		case workflow.PutTimeline:
+			body, err = fhir.RenderTimeline(e.Timeline, c, v)
 		case workflow.WakeAt:
 			continue
 		}

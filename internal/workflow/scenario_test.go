@@ -224,6 +224,7 @@ func (s *story) step(in workflow.Input) string {
 				b.WriteString(line)
 				s.plan = line
 			}
+		case workflow.PutTimeline:
 		case workflow.WakeAt:
 			s.wake = eff.At
 		}

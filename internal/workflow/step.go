@@ -100,6 +100,9 @@ func (m *machine) effects(before *Episode) []Effect {
 	if !before.Plan.same(m.e.Plan) {
 		effects = append(effects, PutPlan{m.e.Plan})
 	}
+	if m.e.Plan.Status.Ended() || before.Plan.Status.Ended() {
+		effects = append(effects, PutTimeline{m.e.Timeline()})
+	}
 	return append(effects, WakeAt{m.wake()})
 }
 

@@ -45,7 +45,10 @@ type travel struct {
 }
 
 // newView folds the facts up to now.
-func newView(e *Episode) *view {
+func newView(e *Episode) *view { return fold(e, func(*view, time.Time) {}) }
+
+// fold folds the facts; saw is called with the view after each, and when it happened.
+func fold(e *Episode, saw func(v *view, at time.Time)) *view {
 	v := &view{e: e, p: e.Protocol, ev: e.event(), revoked: e.revocation()}
 	if v.p == nil {
 		v.p = fallback()
@@ -56,6 +59,7 @@ func newView(e *Episode) *view {
 	}
 	if v.ev != nil {
 		v.open()
+		saw(v, v.begun())
 	}
 	for _, f := range e.facts() {
 		v.entered = f.recorded
@@ -71,9 +75,12 @@ func newView(e *Episode) *view {
 		case f.move != nil:
 			v.move(f.move)
 		}
+		saw(v, f.when)
 	}
 	v.entered = time.Time{}
-	v.correctBook()
+	if v.correctBook(); v.moved {
+		saw(v, v.ev.Recorded)
+	}
 	v.judge()
 	return v
 }

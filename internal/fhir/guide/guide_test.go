@@ -78,7 +78,7 @@ func TestKinds(t *testing.T) {
 	require.Equal(t, 2, kinds["CapabilityStatement"])
 	require.Equal(t, 1, kinds["CodeSystem"])
 	require.Equal(t, 1, kinds["ConceptMap"])
-	require.Equal(t, 3, kinds["OperationDefinition"])
+	require.Equal(t, 4, kinds["OperationDefinition"])
 	require.Equal(t, 2, kinds["PlanDefinition"])
 	require.Equal(t, 3, kinds["MessageDefinition"])
 	require.Equal(t, len(profiles.All()), kinds["StructureDefinition"])

@@ -126,6 +126,7 @@ func identifiers() []any {
 		{fhir.SystemEpisode, "One wrist's band after one procedure: CarePlan.identifier and Task.groupIdentifier."},
 		{fhir.SystemTaskKey, "A Task of an episode: the episode, a slash, and its kind, purpose and ordinal."},
 		{fhir.SystemFlagKey, "A Flag of an episode: the episode, a slash, and its code."},
+		{fhir.SystemDocumentKey, "A DocumentReference of an episode: the episode, a slash, and what it is of."},
 		{fhir.SystemIssueKey, "A DetectedIssue of an episode: the episode, a slash, its code, a slash, and its ordinal."},
 		{fhir.SystemNoticeKey, "A Communication of an episode: the episode, a slash, the Task's key, a slash, and its ordinal."},
 	} {

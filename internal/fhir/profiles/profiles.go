@@ -59,8 +59,8 @@ func Incoming() validate.Options {
 	return o
 }
 
-// Outgoing is Strict, and every plan, Task, contradiction, call and record of an access is
-// one of the project's own.
+// Outgoing is Strict, and every plan, Task, contradiction, call, picture and record of an
+// access is one of the project's own.
 func Outgoing() validate.Options {
 	o := Strict()
 	o.Require = map[string][]string{
@@ -69,6 +69,8 @@ func Outgoing() validate.Options {
 
 		"DetectedIssue": {Base + "compression-release-issue"},
 		"Communication": {Base + "compression-release-call"},
+
+		"DocumentReference": {Base + "compression-release-timeline"},
 
 		"AuditEvent": {Base + "access-record"},
 	}

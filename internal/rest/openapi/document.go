@@ -123,6 +123,9 @@ func resourceTypes(routes []rest.Route) []string {
 				types = append(types, name)
 			}
 		}
+		if givesBinary(r) {
+			types = append(types, "Binary")
+		}
 	}
 	slices.Sort(types)
 	return slices.Compact(types)
@@ -130,6 +133,10 @@ func resourceTypes(routes []rest.Route) []string {
 
 // isMediaType tells the media types of a route's bodies from the names of R4's types.
 func isMediaType(name string) bool { return strings.Contains(name, "/") }
+
+// givesBinary reports whether a route gives what is no resource, and as one to who takes
+// resources alone.
+func givesBinary(r rest.Route) bool { return r.Operation != "" && isMediaType(r.Gives) }
 
 // changes reports whether a route changes something.
 func changes(r rest.Route) bool {

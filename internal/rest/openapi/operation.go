@@ -129,6 +129,9 @@ func success(r rest.Route, code int) *openapi3.Response {
 		out.Content = openapi3.NewContentWithSchema(openapi3.NewStringSchema(), []string{plainText})
 	case r.Gives == "application/json":
 		out.Content = openapi3.NewContentWithSchema(openapi3.NewObjectSchema(), []string{r.Gives})
+	case givesBinary(r):
+		out.Content = openapi3.NewContentWithSchema(openapi3.NewStringSchema(), []string{r.Gives})
+		out.Content[fhirJSON] = openapi3.NewMediaType().WithSchemaRef(refTo("Binary"))
 	case isMediaType(r.Gives):
 		out.Content = openapi3.NewContentWithSchema(openapi3.NewStringSchema(), []string{r.Gives})
 	case prefersReturn(r):

@@ -4,7 +4,7 @@ import "fhirsvc/internal/fhir"
 
 // care are what the service itself writes: the plan and its Tasks, what contradicts what,
 // and who was called.
-func care() []profile { return []profile{carePlan(), task(), issue(), call()} }
+func care() []profile { return []profile{carePlan(), task(), issue(), call(), picture()} }
 
 func carePlan() profile {
 	return profile{

@@ -1,0 +1,28 @@
+package episode
+
+import (
+	"context"
+
+	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/store"
+)
+
+// TimelineTypes are the resource types of which a picture of a plan shows something.
+func TimelineTypes() []string {
+	return []string{"CarePlan", "Encounter", "MedicationAdministration", "Observation", "Procedure", "ServiceRequest", "Task"}
+}
+
+// Timeline draws what happened to the band of a plan, from the state as it is stored, as
+// SVG; and gives the version of the plan that it is of. Nothing is stored. Errors: not-found
+// for a plan that is not there or is another unit's, and the store's.
+func (s *Service) Timeline(ctx context.Context, u Units, plan string) ([]byte, store.Resource, error) {
+	r, err := s.see(ctx, u, "CarePlan", plan)
+	if err != nil {
+		return nil, r, err
+	}
+	l, err := s.load(ctx, r.Episode)
+	if err != nil {
+		return nil, r, err
+	}
+	return fhir.DrawTimeline(l.core.Timeline(), s.contextOf(l), s.Now()), r, nil
+}
