@@ -15,6 +15,7 @@ SANDBOX ?= sandbox --play
 
 LINTER := bin/tools/golangci-lint
 HELM := bin/tools/helm
+KUBECONFORM := bin/tools/kubeconform
 CHART := deploy/helm/fhirsvc
 # Where `make conformance` puts the validators of others, and what the tests stored.
 PEERS := .build/conformance
@@ -65,8 +66,9 @@ simulation: ## the service under faults on a clock that costs nothing; MOMENTS=1
 scenario: ## rewrite the bedside stories' expected output; read the diff
 	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite
 
-golden: ## rewrite the golden resources; read the diff
+golden: $(HELM) $(KUBECONFORM) ## rewrite the golden resources and the rendered chart; read the diff
 	$(WITH_DB) $(TEST) $(call packages_with,rewrite the golden) -update
+	.ci/helm-lint -update $(HELM) $(KUBECONFORM) $(CHART)
 
 test-db: ## the store's contract, on both stores
 	$(WITH_DB) $(TEST) -count=1 ./internal/store/...
@@ -107,7 +109,7 @@ db-down: ## stop it
 
 ##-- checks
 
-.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint verify
+.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint schemas schemas-diff verify
 fmt: $(LINTER) ## format the Go files
 	$(LINTER) fmt
 
@@ -130,15 +132,24 @@ generate-diff: ## fail if what is generated is not what is committed
 tidy-diff: ## fail if go.mod or go.sum is not tidy
 	$(GO) mod tidy -diff
 
-helm-lint: $(HELM) ## lint and render the chart
-	.ci/helm-lint $(HELM) $(CHART)
+helm-lint: $(HELM) $(KUBECONFORM) ## lint and render the chart, and hold it against the schemas of Kubernetes
+	.ci/helm-lint $(HELM) $(KUBECONFORM) $(CHART)
 
-verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
+schemas: ## make the schemas of Kubernetes anew that the chart is held against
+	$(GO) run -C tools ./kubeschemas
+
+schemas-diff: ## fail if they are not what is committed
+	.ci/unchanged $(MAKE) schemas
+
+verify: fmt-check vet lint tidy-diff generate-diff schemas-diff helm-lint conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
 
 ##-- tools, pinned in a module of their own
 
 $(LINTER): tools/go.mod tools/go.sum
 	$(GO) build -C tools -trimpath -o ../$@ github.com/golangci/golangci-lint/v2/cmd/golangci-lint
+
+$(KUBECONFORM): tools/go.mod tools/go.sum
+	$(GO) build -C tools -trimpath -o ../$@ github.com/yannh/kubeconform/cmd/kubeconform
 
 $(HELM): tools/go.mod tools/go.sum
 	$(GO) build -C tools -trimpath -o ../$@ helm.sh/helm/v3/cmd/helm

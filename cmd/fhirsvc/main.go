@@ -55,6 +55,7 @@ func commands() []command {
 		{"validate", "check FHIR R4 files against the published definitions and the profiles", runValidate},
 		{"conformance", "write the FHIR package: profiles, codes, messages, examples", runConformance},
 		{"rejected", "events that the service refused: list, show, replay, drop", runRejected},
+		{"probe", "ask a running service whether it is ready", runProbe},
 		{"simulate", "episodes by chance against the core: rules, band times, visits", runSimulate},
 	}
 }

@@ -59,3 +59,57 @@ func TestChartVariables(t *testing.T) {
 		"one that is not explained": {chart + "values.yaml": text("x: 1"), chart + "templates/x.yaml": text("- name: FHIRSVC_NATS_URL")},
 	})
 }
+
+var (
+	alert        = regexp.MustCompile(`(?m)^- alert: (\w+)$`)
+	alertSection = regexp.MustCompile(`(?m)^## (Fhirsvc\w+)$`)
+)
+
+// runbook: whoever is called by an alert finds a section of its name in docs/runbook.md, where
+// the alert's link leads, and no section is of an alert that is gone.
+func runbook(t *testing.T, tree fs.FS) []string {
+	t.Helper()
+	alerts := found(t, tree, chart+"templates/_alerts.tpl", alert)
+	sections := found(t, tree, "docs/runbook.md", alertSection)
+	var faults []string
+	for name := range alerts {
+		if !sections[name] {
+			faults = append(faults, "docs/runbook.md: no section "+name)
+		}
+	}
+	for name := range sections {
+		if !alerts[name] {
+			faults = append(faults, "docs/runbook.md: no alert "+name)
+		}
+	}
+	if len(alerts) == 0 {
+		faults = append(faults, chart+"templates/_alerts.tpl: no alert")
+	}
+	return faults
+}
+
+// found collects what the form's group matches in a file.
+func found(t *testing.T, tree fs.FS, p string, form *regexp.Regexp) map[string]bool {
+	t.Helper()
+	content, err := fs.ReadFile(tree, p)
+	require.NoError(t, err)
+	names := map[string]bool{}
+	for _, m := range form.FindAllStringSubmatch(string(content), -1) {
+		names[m[1]] = true
+	}
+	return names
+}
+
+func TestRunbook(t *testing.T) {
+	holds(t, runbook)
+	alerts := text("- alert: FhirsvcAway", "  for: 1m", "- alert: FhirsvcSlow")
+	judges(t, runbook, fstest.MapFS{
+		chart + "templates/_alerts.tpl": alerts, "docs/runbook.md": text("# Alerts", "## FhirsvcAway", "## FhirsvcSlow", "## Else"),
+	}, map[string]fstest.MapFS{
+		"an alert without a section": {chart + "templates/_alerts.tpl": alerts, "docs/runbook.md": text("## FhirsvcAway")},
+		"a section without an alert": {
+			chart + "templates/_alerts.tpl": alerts, "docs/runbook.md": text("## FhirsvcAway", "## FhirsvcSlow", "## FhirsvcGone"),
+		},
+		"no alert at all": {chart + "templates/_alerts.tpl": text("# none"), "docs/runbook.md": text("# Alerts")},
+	})
+}

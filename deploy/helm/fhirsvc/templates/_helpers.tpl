@@ -18,8 +18,18 @@ app.kubernetes.io/managed-by: {{ .Release.Service }}
 helm.sh/chart: {{ printf "%s-%s" .Chart.Name .Chart.Version }}
 {{- end -}}
 
+{{- /* The pods that are no replicas (the migration, the test) have a name of their own, so
+that the Service never sends them a request: the argument is [context, name]. */ -}}
+{{- define "fhirsvc.besides" -}}
+{{- $root := index . 0 -}}
+app.kubernetes.io/name: {{ $root.Chart.Name }}-{{ index . 1 }}
+app.kubernetes.io/instance: {{ $root.Release.Name }}
+{{- end -}}
+
 {{- define "fhirsvc.image" -}}
-{{ .Values.image.repository }}:{{ .Values.image.tag | default .Chart.AppVersion }}
+{{- with .Values.image -}}
+{{ .repository }}{{ if .digest }}@{{ .digest }}{{ else }}:{{ .tag | default $.Chart.AppVersion }}{{ end }}
+{{- end -}}
 {{- end -}}
 
 {{- define "fhirsvc.protocols" -}}
@@ -59,6 +69,29 @@ capabilities:
   value: {{ required "config.canonicalBase: the base of what the site writes itself" .Values.config.canonicalBase | quote }}
 - name: FHIRSVC_LOG_LEVEL
   value: {{ .Values.config.logLevel | quote }}
+{{- with .Values.goMemoryLimit }}
+- name: GOMEMLIMIT
+  value: {{ . | quote }}
+{{- end }}
+{{- end -}}
+
+{{- /* Where a pod may run, and who fetches its image: the same for every pod. */ -}}
+{{- define "fhirsvc.placement" -}}
+{{- with .Values.imagePullSecrets }}
+imagePullSecrets: {{- toYaml . | nindent 2 }}
+{{- end }}
+{{- with .Values.priorityClassName }}
+priorityClassName: {{ . }}
+{{- end }}
+{{- with .Values.nodeSelector }}
+nodeSelector: {{- toYaml . | nindent 2 }}
+{{- end }}
+{{- with .Values.tolerations }}
+tolerations: {{- toYaml . | nindent 2 }}
+{{- end }}
+{{- with .Values.affinity }}
+affinity: {{- toYaml . | nindent 2 }}
+{{- end }}
 {{- end -}}
 
 {{- /* How probes reach the pod. */ -}}
