@@ -1,0 +1,120 @@
+package site
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+)
+
+// nodes is how many brokers a cluster has.
+const nodes = 3
+
+// brokerSettings are what a node is started with.
+type brokerSettings struct {
+	Name   string
+	Port   int
+	Route  int
+	Routes []int
+	Dir    string
+}
+
+// runBroker is the life of a node: the real server, in a process of its own. It tells
+// clients of no other node, so that they stay on the way that they were given.
+func runBroker(text string) int {
+	var s brokerSettings
+	if err := decode(text, &s); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	o := &server.Options{
+		ServerName: s.Name, Host: "127.0.0.1", Port: s.Port, JetStream: true, StoreDir: s.Dir, SyncAlways: true,
+		Cluster: server.ClusterOpts{Name: "ward", Host: "127.0.0.1", Port: s.Route, NoAdvertise: true},
+		NoSigs:  true, MaxPayload: 2 << 20,
+	}
+	for _, port := range s.Routes {
+		o.Routes = append(o.Routes, &url.URL{Scheme: "nats", Host: address(port)})
+	}
+	broker, err := server.NewServer(o)
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	broker.ConfigureLogger()
+	broker.Start()
+	broker.WaitForShutdown()
+	return 0
+}
+
+// broker is a node with its disk.
+type broker struct {
+	settings brokerSettings
+	disk     *disk
+	log      string
+	process  *process
+}
+
+func (b *broker) addr() string { return address(b.settings.Port) }
+
+func (b *broker) start() error {
+	text, err := json.Marshal(b.settings)
+	if err != nil {
+		return err
+	}
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = []string{asBroker + "=" + string(text)}
+	b.process, err = launch(b.log, cmd)
+	return err
+}
+
+// cluster is the three nodes.
+type cluster []*broker
+
+func newCluster(base string) (cluster, error) {
+	var c cluster
+	for n := range nodes {
+		d, err := newDisk(base, fmt.Sprintf("broker-%d", n+1), 96, os.Getuid(), os.Getgid())
+		if err != nil {
+			return nil, err
+		}
+		name := fmt.Sprintf("node-%d", n+1)
+		c = append(c, &broker{
+			settings: brokerSettings{Name: name, Port: freePort(), Route: freePort(), Dir: d.dir + "/jetstream"},
+			disk:     d, log: base + "/" + name + ".log",
+		})
+	}
+	for _, b := range c {
+		for _, other := range c {
+			b.settings.Routes = append(b.settings.Routes, other.settings.Route)
+		}
+	}
+	for _, b := range c {
+		if err := b.start(); err != nil {
+			return nil, err
+		}
+	}
+	return c, nil
+}
+
+// url names all nodes, directly.
+func (c cluster) url() string {
+	text := ""
+	for i, b := range c {
+		if i > 0 {
+			text += ","
+		}
+		text += "nats://" + b.addr()
+	}
+	return text
+}
+
+// dial connects to any node, and comes back for ever.
+func (c cluster) dial() (*nats.Conn, error) {
+	return nats.Connect(c.url(), nats.MaxReconnects(-1), nats.ReconnectWait(50*time.Millisecond),
+		nats.RetryOnFailedConnect(true), nats.Timeout(time.Second), nats.PingInterval(2*time.Second))
+}

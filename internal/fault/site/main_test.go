@@ -1,0 +1,104 @@
+package site
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+	"testing"
+)
+
+// The variables by which the test program tells what it is started as.
+const (
+	asBroker   = "FHIRSVC_FAULT_BROKER"   // a node of the cluster, with its settings
+	asIsolated = "FHIRSVC_FAULT_ISOLATED" // PID 1 of a namespace, with the folder for everything
+)
+
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if text := os.Getenv(asBroker); text != "" {
+		os.Exit(runBroker(text))
+	}
+	if os.Geteuid() == 0 && os.Getenv(asIsolated) == "" {
+		os.Exit(isolate())
+	}
+	os.Exit(m.Run())
+}
+
+// isolated reports whether mounts and processes end with this process.
+func isolated() bool { return os.Getenv(asIsolated) != "" }
+
+// isolate runs this program in name spaces of its own for mounts and processes: whatever
+// becomes of it, the kernel ends all its processes and takes its file systems down.
+func isolate() int {
+	dir, err := os.MkdirTemp(roomyFolder(), "fhirsvc-fault-")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer os.RemoveAll(dir) //nolint:errcheck // a temporary folder
+	cmd := exec.Command(os.Args[0], os.Args[1:]...)
+	cmd.Env = append(os.Environ(), asIsolated+"="+dir)
+	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
+	cmd.SysProcAttr = &syscall.SysProcAttr{
+		Cloneflags: syscall.CLONE_NEWNS | syscall.CLONE_NEWPID, Pdeathsig: syscall.SIGKILL,
+	}
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	if err := cmd.Start(); err != nil {
+		fmt.Fprintln(os.Stderr, "name spaces:", err)
+		return 1
+	}
+	go func() {
+		<-signals
+		_ = cmd.Process.Kill() // and with it all others
+	}()
+	if err := cmd.Wait(); err != nil {
+		return max(1, cmd.ProcessState.ExitCode())
+	}
+	return 0
+}
+
+// roomyFolder is in memory where there is such a folder: a sync is then cheap, and what it
+// means is decided by the file systems that stand on it.
+func roomyFolder() string {
+	const shm = "/dev/shm"
+	var s syscall.Statfs_t
+	if err := syscall.Statfs(shm, &s); err == nil && s.Bavail*uint64(s.Bsize) > 2<<30 {
+		return shm
+	}
+	return os.TempDir()
+}
+
+// ownProc makes /proc tell of this name space, which is where process.family looks.
+func ownProc() error {
+	if !isolated() {
+		return nil
+	}
+	if err := syscall.Mount("", "/", "", syscall.MS_REC|syscall.MS_PRIVATE, ""); err != nil {
+		return err
+	}
+	return syscall.Mount("proc", "/proc", "proc", 0, "")
+}
+
+// folder is where a site keeps everything.
+func folder(t *testing.T) string {
+	t.Helper()
+	if !isolated() {
+		return t.TempDir()
+	}
+	dir := filepath.Join(os.Getenv(asIsolated), "site")
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Chmod(filepath.Dir(dir), 0o755); err != nil { // others own what is in it
+		t.Fatal(err)
+	}
+	return dir
+}
+
+func decode(text string, to any) error { return json.Unmarshal([]byte(text), to) }
