@@ -8,6 +8,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"fhirsvc/internal/fault/link"
 )
 
 // fault is something that fails for a while.
@@ -39,7 +41,7 @@ type kind struct {
 
 // kinds are all faults. What ends one leaves its target as it was.
 func kinds() []kind {
-	store := func(s *site, f fault) *proxy { return s.replicas[f.target].store }
+	store := func(s *site, f fault) *link.Link { return s.replicas[f.target].store }
 	return []kind{
 		{name: "kill replica", targets: replicas, longest: 2 * time.Second, begin: func(s *site, f fault) error {
 			s.replicas[f.target].process.kill()
@@ -111,46 +113,46 @@ func kinds() []kind {
 		{name: "cut power of all", targets: 1, longest: 300 * time.Millisecond, disk: true, begin: beginDark, end: endDark},
 
 		{name: "cut database off replica", targets: replicas, longest: 2 * time.Second, begin: func(s *site, f fault) error {
-			store(s, f).set(cut)
+			store(s, f).Set(link.Cut)
 			return nil
 		}, end: func(s *site, f fault) error {
-			store(s, f).set(passing)
+			store(s, f).Set(link.Passing)
 			return nil
 		}},
 		{name: "slow database for replica", targets: replicas, longest: 3 * time.Second, begin: func(s *site, f fault) error {
-			store(s, f).set(slow)
+			store(s, f).Set(link.Slow)
 			return nil
 		}, end: func(s *site, f fault) error {
-			store(s, f).set(passing)
+			store(s, f).Set(link.Passing)
 			return nil
 		}},
 		{name: "swallow database of replica", targets: replicas, longest: 3 * time.Second, begin: func(s *site, f fault) error {
-			store(s, f).set(swallowing)
+			store(s, f).Set(link.Swallowing)
 			return nil
 		}, end: func(s *site, f fault) error {
-			store(s, f).set(passing)
+			store(s, f).Set(link.Passing)
 			return nil
 		}},
 		{name: "forget database connections of replica", targets: replicas, longest: time.Second, begin: func(s *site, f fault) error {
-			store(s, f).lose()
+			store(s, f).Lose()
 			return nil
 		}, end: func(*site, fault) error { return nil }},
-		{name: "cut brokers off replica", targets: replicas, longest: 2 * time.Second, begin: brokerLinks(cut), end: brokerLinks(passing)},
-		{name: "slow brokers for replica", targets: replicas, longest: 3 * time.Second, begin: brokerLinks(slow), end: brokerLinks(passing)},
-		{name: "swallow brokers of replica", targets: replicas, longest: 3 * time.Second, begin: brokerLinks(swallowing), end: brokerLinks(passing)},
+		{name: "cut brokers off replica", targets: replicas, longest: 2 * time.Second, begin: brokerLinks(link.Cut), end: brokerLinks(link.Passing)},
+		{name: "slow brokers for replica", targets: replicas, longest: 3 * time.Second, begin: brokerLinks(link.Slow), end: brokerLinks(link.Passing)},
+		{name: "swallow brokers of replica", targets: replicas, longest: 3 * time.Second, begin: brokerLinks(link.Swallowing), end: brokerLinks(link.Passing)},
 		{name: "forget broker connections of replica", targets: replicas, longest: time.Second, begin: func(s *site, f fault) error {
 			for _, p := range s.replicas[f.target].brokers {
-				p.lose()
+				p.Lose()
 			}
 			return nil
 		}, end: func(*site, fault) error { return nil }},
 	}
 }
 
-func brokerLinks(m manner) func(s *site, f fault) error {
+func brokerLinks(m link.Manner) func(s *site, f fault) error {
 	return func(s *site, f fault) error {
 		for _, p := range s.replicas[f.target].brokers {
-			p.set(m)
+			p.Set(m)
 		}
 		return nil
 	}

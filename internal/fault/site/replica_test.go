@@ -11,6 +11,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"fhirsvc/internal/fault/link"
 )
 
 // replica is one process of the service, with a proxy to each server that it needs.
@@ -19,8 +21,8 @@ type replica struct {
 	base    string // where its files are
 	port    int
 	env     []string
-	store   *proxy
-	brokers []*proxy
+	store   *link.Link
+	brokers []*link.Link
 	process *process
 	probes  probes
 }
@@ -28,17 +30,17 @@ type replica struct {
 func newReplica(s *site, n int) (*replica, error) {
 	r := &replica{binary: s.binary, base: fmt.Sprintf("%s/replica-%d", s.base, n), port: freePort()}
 	var err error
-	if r.store, err = newProxy(address(s.database.port)); err != nil {
+	if r.store, err = link.New(address(s.database.port)); err != nil {
 		return nil, err
 	}
 	var urls []string
 	for _, b := range s.cluster {
-		p, err := newProxy(b.addr())
+		p, err := link.New(b.addr())
 		if err != nil {
 			return nil, err
 		}
 		r.brokers = append(r.brokers, p)
-		urls = append(urls, "nats://"+p.addr())
+		urls = append(urls, "nats://"+p.Addr())
 	}
 	r.env = []string{
 		"PATH=" + os.Getenv("PATH"), "TMPDIR=" + s.base, "SSL_CERT_FILE=" + s.authority,
@@ -57,7 +59,7 @@ func (r *replica) log() string   { return r.base + ".log" }
 // start starts the process on a database. It does not wait.
 func (r *replica) start(name string) error {
 	cmd := exec.Command(r.binary, "serve")
-	cmd.Env = append(r.env, "FHIRSVC_DATABASE_URL="+urlOf(r.store.addr(), name))
+	cmd.Env = append(r.env, "FHIRSVC_DATABASE_URL="+urlOf(r.store.Addr(), name))
 	var err error
 	r.process, err = launch(r.log(), cmd)
 	return err
@@ -79,9 +81,9 @@ func (r *replica) close() {
 	if r.process != nil {
 		r.process.kill()
 	}
-	r.store.close()
+	r.store.Close()
 	for _, b := range r.brokers {
-		b.close()
+		b.Close()
 	}
 }
 

@@ -3,6 +3,7 @@ package postgres
 import (
 	"context"
 	"errors"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -26,4 +27,9 @@ func (s *Store) Statements(ctx context.Context) (all []string, err error) {
 		conn.Release()
 	}
 	return all, err
+}
+
+// OpenWithin is Open with another limit for an answer.
+func OpenWithin(ctx context.Context, url string, limit time.Duration) (*Store, error) {
+	return openWithin(ctx, url, limit)
 }

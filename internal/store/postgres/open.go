@@ -25,6 +25,10 @@ var _ store.Store = (*Store)(nil)
 // Open connects to a database that has this release's schema. It refuses another
 // schema and unsafe settings (see Unsafe), saying which.
 func Open(ctx context.Context, url string) (*Store, error) {
+	return openWithin(ctx, url, answerLimit)
+}
+
+func openWithin(ctx context.Context, url string, limit time.Duration) (*Store, error) {
 	const op = "open store"
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
@@ -35,6 +39,7 @@ func Open(ctx context.Context, url string) (*Store, error) {
 	}
 	setDefaults(config.ConnConfig.RuntimeParams)
 	config.AfterConnect = readInstantsAsUTC
+	boundSilence(config, limit)
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, fault(op, err)
@@ -105,5 +110,18 @@ func (s *Store) Ping(ctx context.Context) error {
 	return fault("ping", checkSchema(ctx, s.pool))
 }
 
-// Close ends all connections, after the calls under way.
-func (s *Store) Close() { s.pool.Close() }
+// Close ends all connections, after the calls under way. For those that hang it waits a
+// little, and leaves them to the end of the process.
+func (s *Store) Close() {
+	closed := make(chan struct{})
+	go func() {
+		defer close(closed)
+		s.pool.Close()
+	}()
+	t := time.NewTimer(closeLimit)
+	defer t.Stop()
+	select {
+	case <-closed:
+	case <-t.C:
+	}
+}
