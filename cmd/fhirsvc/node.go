@@ -38,12 +38,22 @@ type node struct {
 	shutdown time.Duration // for all that runs to end
 }
 
+// How the broker is found to be silent: by the third question in a row without an answer.
+// A connection that a gateway has forgotten is lost without a word, and TCP finds that out
+// after many minutes, if at all.
+const (
+	askBroker  = 3 * time.Second
+	unanswered = 2
+)
+
 // dial connects to the broker. Once connected, it comes back by itself for ever.
 func dial(url, credentials string, log *slog.Logger) (*nats.Conn, error) {
 	options := []nats.Option{
 		nats.Name("fhirsvc"),
 		nats.MaxReconnects(-1),
 		nats.ReconnectWait(250 * time.Millisecond),
+		nats.PingInterval(askBroker),
+		nats.MaxPingsOutstanding(unanswered),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			if err != nil {
 				log.Warn("broker away", "kind", "transient", "error", err)

@@ -170,7 +170,8 @@ func checkClaims(h *history, r *record, wrong complain) {
 		won[at] = c.owner
 		var next struct{ Owner struct{ Display string } }
 		if versions := r.versions[c.task]; len(versions) <= c.matched || json.Unmarshal(versions[c.matched], &next) != nil || next.Owner.Display != c.owner {
-			wrong("%s claimed %s and was given %.200s…, of %d versions the next has the owner %q", c.owner, at, c.answer, len(versions), next.Owner.Display)
+			was, _ := bedside.ReadTask([]byte(c.answer)) // the service's own JSON
+			wrong("%s claimed %s and was given version %s, %s: of %d versions the next has the owner %q", c.owner, at, was.VersionID, was.Status, len(versions), next.Owner.Display)
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"regexp"
 	"strings"
 	"sync"
 	"syscall"
@@ -191,12 +192,12 @@ func endDark(s *site, _ fault) error {
 	return errors.Join(err, s.database.disk.back(), s.database.start())
 }
 
-// drawFaults draws one to three faults.
-func drawFaults(seed uint64, disks bool) []fault {
+// drawFaults draws one to three faults of the kinds that match.
+func drawFaults(seed uint64, disks bool, match *regexp.Regexp) []fault {
 	d := newDice(seed, "faults")
 	var possible []kind
 	for _, k := range kinds() {
-		if disks || !k.disk {
+		if (disks || !k.disk) && match.MatchString(k.name) {
 			possible = append(possible, k)
 		}
 	}

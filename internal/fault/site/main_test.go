@@ -32,7 +32,7 @@ func TestMain(m *testing.M) {
 // isolated reports whether mounts and processes end with this process.
 func isolated() bool { return os.Getenv(asIsolated) != "" }
 
-// isolate runs this program in name spaces of its own for mounts and processes: whatever
+// isolate runs this program in name spaces of its own for mounts, processes and shared memory: whatever
 // becomes of it, the kernel ends all its processes and takes its file systems down.
 func isolate() int {
 	dir, err := os.MkdirTemp(roomyFolder(), "fhirsvc-fault-")
@@ -45,7 +45,7 @@ func isolate() int {
 	cmd.Env = append(os.Environ(), asIsolated+"="+dir)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{
-		Cloneflags: syscall.CLONE_NEWNS | syscall.CLONE_NEWPID, Pdeathsig: syscall.SIGKILL,
+		Cloneflags: syscall.CLONE_NEWNS | syscall.CLONE_NEWPID | syscall.CLONE_NEWIPC, Pdeathsig: syscall.SIGKILL,
 	}
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)

@@ -104,6 +104,7 @@ max_wal_size = 96MB
 min_wal_size = 32MB
 shared_buffers = 64MB
 max_connections = 100
+dynamic_shared_memory_type = mmap
 `
 	f, err := os.OpenFile(d.data()+"/postgresql.conf", os.O_APPEND|os.O_WRONLY, 0)
 	if err != nil {

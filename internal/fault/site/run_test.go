@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net/http"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +19,7 @@ var (
 	runs     = flag.Int("fault.runs", 2, "how many runs TestFaults plays")
 	first    = flag.Uint64("fault.seed", 0, "the seed of the first run; those after it count on from it")
 	limit    = flag.Duration("fault.for", 0, "begin no run after so long; 0 is without limit")
+	only     = flag.String("fault.kinds", "", "a pattern of the kinds of faults to draw from; another one makes another run of a seed")
 	goOn     = flag.Bool("fault.on", false, "go on after a run that was not sound")
 	recordTo = flag.String("fault.record", "", "a file to which a line for each run is added")
 )
@@ -37,7 +39,7 @@ type result struct {
 // run plays one run: people and faults at once, then peace, then the checker.
 func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	began := time.Now()
-	out := result{seed: seed, faults: drawFaults(seed, s.database.disk.can())}
+	out := result{seed: seed, faults: drawFaults(seed, s.database.disk.can(), regexp.MustCompile(*only))}
 	if err := s.begin(ctx, seed); err != nil {
 		return out, err
 	}
