@@ -8,6 +8,11 @@ GO ?= go
 # One package at a time: some tests wait for a real clock, and want the machine.
 TEST := $(GO) test -timeout 20m -p 1
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+# How many runs with faults `make fault` plays, and from which seed on (0 draws one); it
+# begins none after FAULT_FOR, unless that is 0.
+FAULT_RUNS ?= 100
+FAULT_SEED ?= 0
+FAULT_FOR ?= 60s
 IMAGE ?= fhirsvc:$(VERSION)
 FUZZTIME ?= 30s
 # What `make run` plays: an invented episode in under a minute, and then the sandbox stays up.
@@ -46,7 +51,7 @@ image: ## the container image (needs a container engine; untested, see deploy/Do
 
 ##-- tests
 
-.PHONY: test quick race model-check simulation scenario golden test-db e2e peers interface conformance fuzz bench bench-validate cover db-up db-down
+.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface conformance fuzz bench bench-validate cover db-up db-down
 test: e2e ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
@@ -62,6 +67,10 @@ model-check: ## walk the core over a bounded alphabet of inputs; REACH=4 goes de
 # The collector has less to do than in the service: the wards are many and small.
 simulation: ## the service under faults on a clock that costs nothing; MOMENTS=100000 of them
 	GOGC=400 $(TEST) -count=1 -run TestMoments ./internal/fault -args -fault.moments $(or $(MOMENTS),100000)
+
+fault: ## the service in processes, with faults drawn from a seed, for FAULT_FOR; FAULT_RUNS=500 FAULT_FOR=0 is long
+	$(WITH_DB) $(GO) test -timeout 12h -count=1 -run TestFaults -v ./internal/fault/site -args \
+		-fault.runs $(FAULT_RUNS) -fault.seed $(FAULT_SEED) -fault.for $(FAULT_FOR)
 
 scenario: ## rewrite the bedside stories' expected output; read the diff
 	$(TEST) $(call packages_with,cockroachdb/datadriven) -rewrite

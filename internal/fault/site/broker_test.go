@@ -22,6 +22,8 @@ type brokerSettings struct {
 	Route  int
 	Routes []int
 	Dir    string
+	// Careless nodes acknowledge before they have synced: the server's default.
+	Careless bool
 }
 
 // runBroker is the life of a node: the real server, in a process of its own. It tells
@@ -33,7 +35,7 @@ func runBroker(text string) int {
 		return 1
 	}
 	o := &server.Options{
-		ServerName: s.Name, Host: "127.0.0.1", Port: s.Port, JetStream: true, StoreDir: s.Dir, SyncAlways: true,
+		ServerName: s.Name, Host: "127.0.0.1", Port: s.Port, JetStream: true, StoreDir: s.Dir, SyncAlways: !s.Careless,
 		Cluster: server.ClusterOpts{Name: "ward", Host: "127.0.0.1", Port: s.Route, NoAdvertise: true},
 		NoSigs:  true, MaxPayload: 2 << 20,
 	}
@@ -75,7 +77,7 @@ func (b *broker) start() error {
 // cluster is the three nodes.
 type cluster []*broker
 
-func newCluster(base string) (cluster, error) {
+func newCluster(base string, careless bool) (cluster, error) {
 	var c cluster
 	for n := range nodes {
 		d, err := newDisk(base, fmt.Sprintf("broker-%d", n+1), 96, os.Getuid(), os.Getgid())
@@ -84,7 +86,7 @@ func newCluster(base string) (cluster, error) {
 		}
 		name := fmt.Sprintf("node-%d", n+1)
 		c = append(c, &broker{
-			settings: brokerSettings{Name: name, Port: freePort(), Route: freePort(), Dir: d.dir + "/jetstream"},
+			settings: brokerSettings{Name: name, Port: freePort(), Route: freePort(), Dir: d.dir + "/jetstream", Careless: careless},
 			disk:     d, log: base + "/" + name + ".log",
 		})
 	}

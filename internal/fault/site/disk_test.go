@@ -95,7 +95,8 @@ func (d *disk) fill() error {
 	return nil
 }
 
-func (d *disk) free() error { return os.Remove(d.ballast()) }
+// free makes room again, for good: a power cut does not bring the ballast back.
+func (d *disk) free() error { return errors.Join(os.Remove(d.ballast()), d.sync()) }
 
 // The request that cuts an ext4 file system off from its disk, as xfstests do: linux
 // include/uapi/linux/fs.h and fs/ext4/ext4.h, EXT4_IOC_SHUTDOWN = _IOR('X', 125, __u32)
@@ -125,4 +126,12 @@ func (d *disk) back() error {
 		return err
 	}
 	return d.mount()
+}
+
+// close gives the file system up.
+func (d *disk) close() {
+	if d.can() {
+		_ = do("umount", d.dir) // the name space takes it down in any case
+		_ = os.Remove(d.image)
+	}
 }

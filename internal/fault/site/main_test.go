@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 )
@@ -91,7 +92,7 @@ func folder(t *testing.T) string {
 	if !isolated() {
 		return t.TempDir()
 	}
-	dir := filepath.Join(os.Getenv(asIsolated), "site")
+	dir := filepath.Join(os.Getenv(asIsolated), strings.NewReplacer("/", "-", " ", "-").Replace(t.Name()))
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}

@@ -120,7 +120,7 @@ func (r *replica) watch(ctx context.Context) {
 		p := probe{asked: time.Now()}
 		if resp, err := client.Get(r.url() + "/readyz"); err == nil {
 			body, _ := io.ReadAll(resp.Body)
-			resp.Body.Close() //nolint:errcheck // read to its end
+			resp.Body.Close()
 			p.ready = resp.StatusCode == http.StatusOK
 			p.able = p.ready || strings.Contains(string(body), "broker")
 		}
@@ -130,14 +130,4 @@ func (r *replica) watch(ctx context.Context) {
 		r.probes.mu.Unlock()
 		time.Sleep(40 * time.Millisecond)
 	}
-}
-
-// last is the newest probe.
-func (r *replica) last() probe {
-	r.probes.mu.Lock()
-	defer r.probes.mu.Unlock()
-	if len(r.probes.list) == 0 {
-		return probe{}
-	}
-	return r.probes.list[len(r.probes.list)-1]
 }

@@ -36,43 +36,41 @@ type site struct {
 	name      string // of the run's database
 }
 
-// build is set up once: a database at this release's schema is copied for each run.
+// template is a database at this release's schema, which is copied for each run.
 const template = "template_fhirsvc"
 
-func newSite(base, binary string) (_ *site, err error) {
-	s := &site{base: base, binary: binary, protocols: base + "/protocols", authority: base + "/authority.pem"}
+// setUp makes everything but the runs' own databases.
+func (s *site) setUp(careless bool) (err error) {
+	s.protocols, s.authority = s.base+"/protocols", s.base+"/authority.pem"
 	if err := approve(s.protocols); err != nil {
-		return nil, err
+		return err
 	}
 	if s.endpoint, err = newEndpoint(s.authority); err != nil {
-		return nil, err
+		return err
 	}
-	if s.cluster, err = newCluster(base); err != nil {
-		return nil, err
+	if s.cluster, err = newCluster(s.base, careless); err != nil {
+		return err
 	}
-	if s.database, err = newDatabase(base); err != nil {
-		return nil, err
+	if s.database, err = newDatabase(s.base); err != nil {
+		return err
 	}
 	if s.nats, err = s.cluster.dial(); err != nil {
-		return nil, err
+		return err
 	}
 	if s.js, err = jetstream.New(s.nats); err != nil {
-		return nil, err
+		return err
 	}
 	if err := s.database.exec(context.Background(), "postgres", "CREATE DATABASE "+template); err != nil {
-		return nil, err
+		return err
 	}
 	for n := range replicas {
 		r, err := newReplica(s, n+1)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		s.replicas = append(s.replicas, r)
 	}
-	if err := s.migrate(); err != nil {
-		return nil, err
-	}
-	return s, s.database.exec(context.Background(), template, witness)
+	return errors.Join(s.migrate(), s.database.exec(context.Background(), template, witness))
 }
 
 // migrate brings the template to the schema with the product's own command.
@@ -183,9 +181,11 @@ func (s *site) close() {
 		if b.process != nil {
 			b.process.kill()
 		}
+		b.disk.close()
 	}
 	if s.database != nil && s.database.process != nil {
 		s.database.process.kill()
+		s.database.disk.close()
 	}
 	if s.endpoint != nil {
 		s.endpoint.Close()
