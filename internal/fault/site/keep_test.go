@@ -10,8 +10,9 @@ import (
 	"strings"
 )
 
-// keep adds a line about a run to a file, which it begins with a heading.
-func (r result) keep(file string) error {
+// keep adds a line about a run of a build to a file, which it begins with a heading. A run
+// that could not be played to its end says why.
+func (r result) keep(source, file string, failed error) error {
 	if file == "" {
 		return nil
 	}
@@ -32,11 +33,14 @@ func (r result) keep(file string) error {
 		faults = append(faults, x.String())
 	}
 	outcome := "sound"
-	if len(r.breaches) > 0 {
+	switch {
+	case failed != nil:
+		outcome = "not played: " + failed.Error()
+	case len(r.breaches) > 0:
 		outcome = strings.Join(r.breaches, "; ")
 	}
 	err = errors.Join(err, w.Write([]string{
-		strconv.FormatUint(r.seed, 10), commit(), strings.Join(faults, "; "), strconv.Itoa(r.inputs), strconv.Itoa(r.attempts),
+		strconv.FormatUint(r.seed, 10), source, strings.Join(faults, "; "), strconv.Itoa(r.inputs), strconv.Itoa(r.attempts),
 		strconv.Itoa(r.versions), outcome, fmt.Sprintf("%.1f", r.took.Seconds()),
 	}))
 	w.Flush()

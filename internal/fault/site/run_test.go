@@ -130,7 +130,7 @@ func open(t *testing.T, how setup) *site {
 	base := folder(t)
 	binary, err := build(base, "fhirsvc", how.edits...)
 	require.NoError(t, err)
-	s := &site{base: base, binary: binary}
+	s := &site{base: base, binary: binary, source: commit()}
 	t.Cleanup(s.close)
 	require.NoError(t, s.setUp(how.careless))
 	return s
@@ -155,8 +155,7 @@ func TestFaults(t *testing.T) {
 			break
 		}
 		out, err := s.run(t.Context(), seed+uint64(n))
-		err = errors.Join(err, out.keep(*recordTo))
-		require.NoError(t, err, out)
+		require.NoError(t, errors.Join(err, out.keep(s.source, *recordTo, err)), out)
 		if len(out.breaches) == 0 {
 			t.Log(out)
 			continue

@@ -25,6 +25,7 @@ const replicas = 2
 type site struct {
 	base      string
 	binary    string
+	source    string // the commit that it was built from
 	protocols string
 	authority string // file with the endpoint's certificate
 	database  *database

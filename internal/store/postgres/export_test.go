@@ -33,3 +33,13 @@ func (s *Store) Statements(ctx context.Context) (all []string, err error) {
 func OpenWithin(ctx context.Context, url string, limit time.Duration) (*Store, error) {
 	return openWithin(ctx, url, limit)
 }
+
+// Settings are what the sessions run with.
+func (s *Store) Settings(ctx context.Context, names ...string) (found []string, err error) {
+	for _, name := range names {
+		var value string
+		err = errors.Join(err, s.pool.QueryRow(ctx, `SELECT current_setting($1)`, name).Scan(&value))
+		found = append(found, value)
+	}
+	return found, err
+}

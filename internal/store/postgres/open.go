@@ -75,7 +75,11 @@ func setDefaults(params map[string]string) {
 		"application_name":                    "fhirsvc",
 		"statement_timeout":                   "30s",
 		"lock_timeout":                        "10s",
-		"idle_in_transaction_session_timeout": "30s",
+		"idle_in_transaction_session_timeout": "10s",
+		"tcp_keepalives_idle":                 "10", // a client that is gone holds no lock for long
+		"tcp_keepalives_interval":             "5",
+		"tcp_keepalives_count":                "3",
+		"tcp_user_timeout":                    "20s",
 		"enable_seqscan":                      "off",
 		"enable_hashjoin":                     "off",
 		"enable_mergejoin":                    "off",

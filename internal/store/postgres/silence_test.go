@@ -81,3 +81,13 @@ func TestCloseWhileACallHangs(t *testing.T) {
 	time.Sleep(50 * time.Millisecond) // until it has its connection
 	inTime(t, 8*time.Second, "Close", st.Close)
 }
+
+// The server, too, finds out within half a minute that a client is gone without a word: what
+// the client had locked is free again. Found by a fault run (seed 1004).
+func TestServerNoticesThatAClientIsGone(t *testing.T) {
+	at := newSchema(t)
+	require.NoError(t, postgres.Migrate(t.Context(), at))
+	found, err := mustOpenURL(t, at).Settings(t.Context(), "tcp_keepalives_idle", "tcp_keepalives_interval", "tcp_keepalives_count", "idle_in_transaction_session_timeout")
+	require.NoError(t, err)
+	require.Equal(t, []string{"10", "5", "3", "10s"}, found)
+}
