@@ -3,6 +3,7 @@ package episode
 import (
 	"bytes"
 	"errors"
+	"slices"
 
 	jsonpatch "github.com/evanphx/json-patch/v5"
 
@@ -46,4 +47,16 @@ func withArray(body []byte, p jsonpatch.Patch, name string) []byte {
 		}
 	}
 	return body
+}
+
+// touches reports whether a patch says anything about a member at the top.
+func touches(patch []byte, member string) bool {
+	p, err := jsonpatch.DecodePatch(patch)
+	if err != nil {
+		return false
+	}
+	return slices.ContainsFunc(p, func(o jsonpatch.Operation) bool {
+		path, err := o.Path()
+		return err == nil && (path == member || path == "") && o.Kind() != "test"
+	})
 }

@@ -37,15 +37,21 @@ func (b *batch) task(ctx context.Context, w *work) error {
 		return &outcome.Error{Kind: outcome.CodeRequired, Op: "chart", Issues: []outcome.Issue{
 			outcome.Errorf(outcome.CodeRequired, w.root()+".owner", "a claim needs If-Match, so that two don't take the same Task unknowingly"),
 		}}
+	case c.Claim && workflow.TaskStatus(statusOf(w.current)).Finished():
+		return &outcome.Error{Kind: outcome.CodeBusinessRule, Op: "chart", Issues: []outcome.Issue{
+			outcome.Errorf(outcome.CodeBusinessRule, w.root()+".owner", "the Task has ended and can't be claimed any more"),
+		}}
 	case c.Empty:
 		return nil
 	}
 	return b.update(ctx, w, c, sent)
 }
 
-// again reports whether a Task is completed that is completed.
+// again reports whether a Task is completed that is completed. A patch that leaves the
+// status alone completes nothing.
 func (w *work) again() bool {
-	return w.Type == "Task" && w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed"
+	return w.Type == "Task" && w.doc.Root.Str("status") == "completed" && statusOf(w.current) == "completed" &&
+		(w.Method != methodPatch || touches(w.Body, "/status"))
 }
 
 func (b *batch) notesAlone(w *work, sent *tree.Document) (*fhir.TaskChange, []outcome.Issue) {

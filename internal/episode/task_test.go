@@ -353,3 +353,28 @@ func TestNotTakenIn(t *testing.T) {
 		require.Equal(t, outcome.CodeNotSupported, outcome.KindOf(err))
 	}
 }
+
+// A Task is completed while somebody is about to claim it: the claim is refused, and not
+// taken for a repeat of the completion. Found by a fault run (seed 105).
+func TestClaimOfACompletedTask(t *testing.T) {
+	b := newBench(t, nil)
+	b.mustSend(newEvent())
+	b.mustObserve("access-site-bleeding", dry())
+	task := b.tasks("site-check", "ready")[0]
+	const complete = `[{"op":"replace","path":"/status","value":"completed"}]`
+	claim := func(ifMatch string) error {
+		_, err := b.patch(task, `[{"op":"add","path":"/owner","value":{"display":"Nurse Makebelieve"}}]`, ifMatch)
+		return err
+	}
+	b.mustObserve("hand-check", coded(fhir.SystemSNOMED, "17621005"))
+	done := b.tasks("site-check", "completed")[0]
+	seen := func(r store.Resource) string { return fmt.Sprintf(`W/"%d"`, r.Version) }
+	require.Greater(t, done.Version, task.Version)
+	require.Equal(t, outcome.CodeConflict, outcome.KindOf(claim(seen(task))), "seen before it was completed")
+	require.Equal(t, outcome.CodeBusinessRule, outcome.KindOf(claim(seen(done))), "seen completed")
+	_, err := b.patch(task, complete, seen(task))
+	require.NoError(t, err, "completing what is completed is no fault, whatever was seen")
+	got, err := b.Store.Read(t.Context(), "Task", task.ID)
+	require.NoError(t, err)
+	require.Equal(t, done.Version, got.Version)
+}
