@@ -32,7 +32,7 @@ type joinOptions struct {
 	httpAddr        string
 	baseURL         string
 	clock           episode.Clock
-	databaseClock   bool // the database says what is due
+	shared          *episode.SharedClock // whose the clock is, where replicas share one
 	protocols       [][]byte
 	drafts          bool
 	changesResource bool
@@ -97,7 +97,7 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 	if err != nil {
 		return usageError{err}
 	}
-	n.service, n.timers = service, episode.NewTimers(service, o.databaseClock)
+	n.service, n.timers = service, episode.NewTimers(service, o.shared)
 	n.notifier = delivery.NewNotifier(delivery.NotifierOptions{
 		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, GiveUp: o.giveUp,
 	})

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"time"
 
 	"github.com/nats-io/nats.go"
 
@@ -73,8 +72,12 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	if err := errors.Join(err, faults, storeErr, natsErr, accessErr); err != nil {
 		return err
 	}
+	shared, err := episode.NewSharedClock(ctx, st)
+	if err != nil {
+		return fmt.Errorf("FHIRSVC_DATABASE_URL: %w", err)
+	}
 	n, err := join(ctx, joinOptions{
-		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: time.Now, databaseClock: true, baseURL: config.BaseURL,
+		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: shared.Now, shared: shared, baseURL: config.BaseURL,
 		protocols: protocols, changesResource: config.ChangesResource, access: who,
 		endpoints: config.Endpoints, giveUp: config.GiveUp,
 		lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,

@@ -77,7 +77,7 @@ func newBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 // wait turns the clock; what falls due on the way is done.
 func (b *bench) wait(d time.Duration) {
 	b.t.Helper()
-	timers := NewTimers(b.Service, false)
+	timers := NewTimers(b.Service, nil)
 	to := b.Now().Add(d)
 	for {
 		at, ok, err := timers.NextDue(b.t.Context())

@@ -11,11 +11,15 @@ import (
 	"fhirsvc/internal/store"
 )
 
+// A due time is found within longestPoll; what a dead replica had in hand is late by dueLease
+// beside. What takes longer than its lease may be taken up by another replica, too: the version
+// of the episode lets one of them store it, and the other finds nothing due any more.
 const (
 	shortestPoll = 20 * time.Millisecond
-	longestPoll  = 500 * time.Millisecond
-	dueLease     = 30 * time.Second // long enough for a slow database
-	dueBatch     = 64
+	longestPoll  = 250 * time.Millisecond
+	dueLease     = 2 * time.Second
+	dueTimeout   = 30 * time.Second // of one episode, on a slow database
+	dueBatch     = 32
 	dueWorkers   = 4
 )
 
@@ -23,20 +27,19 @@ const (
 // store: each due time is leased to one of them.
 type Timers struct {
 	// Lease is how long a due time is this replica's; what a dead one had in hand is
-	// late by it. NewTimers sets 30 s.
+	// late by it. NewTimers sets 2 s.
 	Lease time.Duration
 
 	service *Service
 	log     *slog.Logger
-	// database is set where the database's own clock says what is due.
-	database bool
+	shared  *SharedClock
 }
 
-// NewTimers returns the timers of a service. With databaseClock the database's own
-// clock says what is due, so that the clocks of replicas don't matter; without, the
-// service's.
-func NewTimers(s *Service, databaseClock bool) *Timers {
-	return &Timers{Lease: dueLease, service: s, log: s.Log, database: databaseClock}
+// NewTimers returns the timers of a service. With a shared clock, which must be the
+// service's own, the store says what is due, so that the clocks of replicas don't matter,
+// and the clock is kept in step with the store's; without (nil) the service's clock says.
+func NewTimers(s *Service, shared *SharedClock) *Timers {
+	return &Timers{Lease: dueLease, service: s, log: s.Log, shared: shared}
 }
 
 // Run works until ctx ends, and then finishes what it has begun. It polls fast while
@@ -50,6 +53,8 @@ func (t *Timers) Run(ctx context.Context) {
 		case err != nil && ctx.Err() == nil:
 			t.log.Warn("due times not handled", "kind", outcome.KindOf(err), "error", err)
 			wait = longestPoll
+		case n == dueBatch:
+			continue // there may be more
 		case n > 0:
 			wait = shortestPoll
 		default:
@@ -88,11 +93,15 @@ func (t *Timers) FireDue(ctx context.Context) error {
 // fire claims what is due and does it. It gives how many episodes were claimed, and the
 // first error. The lease of an episode that failed brings it back.
 func (t *Timers) fire(ctx context.Context) (int, error) {
-	now := t.service.Now()
-	var claimAt time.Time // the database's clock
-	if !t.database {
-		claimAt = now
+	var claimAt time.Time // the store's clock
+	if t.shared != nil {
+		if err := t.shared.Sync(ctx); err != nil {
+			return 0, err
+		}
+	} else {
+		claimAt = t.service.Now()
 	}
+	now := t.service.Now()
 	due, err := t.service.Store.ClaimDue(ctx, claimAt, dueBatch, t.Lease)
 	if err != nil {
 		return 0, err
@@ -106,7 +115,7 @@ func (t *Timers) fire(ctx context.Context) (int, error) {
 }
 
 func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {
-	ctx, cancel := context.WithTimeout(ctx, t.Lease)
+	ctx, cancel := context.WithTimeout(ctx, dueTimeout)
 	defer cancel()
 	if d.At.After(now) {
 		now = d.At

@@ -35,7 +35,7 @@ func TestTimersRunUntilTheyAreStopped(t *testing.T) {
 	b := newBench(t, nil)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
-	go func() { defer close(done); NewTimers(b.Service, false).Run(ctx) }()
+	go func() { defer close(done); NewTimers(b.Service, nil).Run(ctx) }()
 	b.mustSend(newEvent())
 	at, ok, err := b.Store.NextDue(t.Context())
 	require.NoError(t, err)

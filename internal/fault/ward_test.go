@@ -121,7 +121,7 @@ func (w *ward) start() *replica {
 			continue
 		}
 		r.service = service
-		timers := episode.NewTimers(service, false)
+		timers := episode.NewTimers(service, nil)
 		r.done.Go(func() { relay.Run(ctx) })
 		r.done.Go(func() { timers.Run(awake) })
 		return r

@@ -124,6 +124,8 @@ type Timers interface {
 	ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]Due, error)
 	// NextDue gives the earliest due time, leased or not; ok is false if there is none.
 	NextDue(ctx context.Context) (at time.Time, ok bool, err error)
+	// Now gives the clock that a zero now means.
+	Now(ctx context.Context) (time.Time, error)
 }
 
 // Lease is the right to send the rows of a partition until it ends. Fence grows with

@@ -32,6 +32,7 @@ type Case struct {
 	Number   int    // makes every identifier of the case
 	Side     string // right or left
 	Kind     string // diagnostic or intervention
+	Unit     string // of the catheter laboratory, as an identifier
 	Volume   string // mL in the band at the start, "" when it is not told
 	Started  time.Time
 	Finished time.Time // of the procedure
@@ -43,7 +44,7 @@ type Case struct {
 // NewCase returns a procedure that ended at the instant, when the band was filled.
 func NewCase(number int, kind string, at time.Time) Case {
 	return Case{
-		Number: number, Side: "right", Kind: kind, Volume: "15",
+		Number: number, Side: "right", Kind: kind, Unit: "cath-lab-1", Volume: "15",
 		Started: at, Finished: at, Version: at, Message: uuid.NewString(),
 	}
 }
@@ -106,7 +107,7 @@ func (c Case) procedure() object {
 		"subject":         c.ref("patient"),
 		"encounter":       c.ref("encounter"),
 		"performedPeriod": object{"start": stamp(c.Finished.Add(-40 * time.Minute)), "end": stamp(c.Finished)},
-		"location":        object{"identifier": identifier(systemUnit, "cath-lab-1"), "display": "Cath lab 1"},
+		"location":        object{"identifier": identifier(systemUnit, c.Unit), "display": "Cath lab"},
 		"bodySite":        list{c.site()},
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/store/searchsql"
 )
 
 // putEpisode stores a step of an episode; ok is false when its version is another.
@@ -63,8 +64,8 @@ func putResource(ctx context.Context, tx *sql.Tx, r *store.Resource) (ok bool, e
 }
 
 func putIndex(ctx context.Context, tx *sql.Tx, r *store.Resource) error {
-	const query = `INSERT INTO search_index (type, param, kind, system, code, text, lo, hi, id)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	const query = `INSERT INTO search_index (type, param, kind, system, code, text, lo, hi, id, unit)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	if len(r.Index) == 0 {
 		return nil
 	}
@@ -82,7 +83,7 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
 }
 
 func putValue(ctx context.Context, insert *sql.Stmt, r *store.Resource, v *search.Value) error {
-	_, err := insert.ExecContext(ctx, r.Type, v.Param, int64(v.Kind), v.System, v.Code, v.Text, v.Lo, v.Hi, r.ID)
+	_, err := insert.ExecContext(ctx, r.Type, v.Param, int64(v.Kind), v.System, v.Code, v.Text, v.Lo, v.Hi, r.ID, searchsql.UnitOf(r, v))
 	return err
 }
 

@@ -48,3 +48,8 @@ func (s *Store) NextDue(ctx context.Context) (time.Time, bool, error) {
 	err := s.read.QueryRowContext(ctx, `SELECT min(due) FROM episode WHERE due IS NOT NULL`).Scan(&at)
 	return maybeInstant(at), at.Valid, fault("next due", err)
 }
+
+// Now gives this process's clock.
+func (s *Store) Now(context.Context) (time.Time, error) {
+	return time.Now().UTC().Truncate(time.Microsecond), nil
+}

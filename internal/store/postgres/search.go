@@ -32,8 +32,9 @@ func (dialect) Instant(micros int64) any { return time.UnixMicro(micros) }
 
 // Search answers a query on the current versions. It is planned for the values asked
 // for, with all kinds of plans: how many resources have a code differs too much for
-// the way other statements are planned (see setDefaults). The settings end with the
-// batch, which is one transaction.
+// the way other statements are planned (see setDefaults). Rows of one resource lie on
+// one page, so that a random page costs little more than the next one. The settings end with
+// the batch, which is one transaction.
 func (s *Store) Search(ctx context.Context, q search.Query) (store.Page, error) {
 	text, args := searchsql.Build(q, dialect{})
 	scan := searchsql.NewScan(q)
@@ -57,7 +58,8 @@ func (s *Store) Past(ctx context.Context, p store.Past) (store.PastPage, error) 
 
 func (s *Store) scan(ctx context.Context, scan *searchsql.Scan, text string, args []any) error {
 	const plan = `SELECT set_config('plan_cache_mode', 'force_custom_plan', true), set_config('enable_seqscan', 'on', true),
-  set_config('enable_hashjoin', 'on', true), set_config('enable_mergejoin', 'on', true)`
+  set_config('enable_hashjoin', 'on', true), set_config('enable_mergejoin', 'on', true),
+  set_config('random_page_cost', '1.1', true)`
 	batch := &pgx.Batch{}
 	batch.Queue(plan)
 	batch.Queue(text, args...).Query(func(rows pgx.Rows) error {

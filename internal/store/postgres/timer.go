@@ -46,6 +46,12 @@ func (s *Store) NextDue(ctx context.Context) (time.Time, bool, error) {
 	return *at, true, nil
 }
 
+// Now gives the database's clock.
+func (s *Store) Now(ctx context.Context) (now time.Time, err error) {
+	err = s.pool.QueryRow(ctx, `SELECT clock_timestamp()`).Scan(&now)
+	return now, fault("now", err)
+}
+
 // maybe is an instant, NULL for the zero time.
 func maybe(t time.Time) *time.Time {
 	if t.IsZero() {

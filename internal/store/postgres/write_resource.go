@@ -6,6 +6,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/store/searchsql"
 )
 
 // queueHeads adds new resources, moves the others to their new version and empties their
@@ -66,10 +67,10 @@ WHERE ` + stands
 }
 
 func (w *writing) queueIndex(batch *pgx.Batch) {
-	const query = `INSERT INTO search_index (type, id, param, kind, system, code, text, lo, hi)
-SELECT type, id, param, kind, system, code, text, lo, hi
-FROM unnest($1::integer[], $2::text[], $3::text[], $4::text[], $5::integer[], $6::text[], $7::text[], $8::text[], $9::bigint[], $10::bigint[])
-  AS n (place, type, id, param, kind, system, code, text, lo, hi)
+	const query = `INSERT INTO search_index (type, id, unit, param, kind, system, code, text, lo, hi)
+SELECT type, id, unit, param, kind, system, code, text, lo, hi
+FROM unnest($1::integer[], $2::text[], $3::text[], $4::text[], $5::text[], $6::integer[], $7::text[], $8::text[], $9::text[],
+  $10::bigint[], $11::bigint[]) AS n (place, type, id, unit, param, kind, system, code, text, lo, hi)
 WHERE ` + stands
 	if len(w.index) == 0 {
 		return
@@ -77,6 +78,7 @@ WHERE ` + stands
 	batch.Queue(query, places(w.index),
 		field(w.index, func(x indexRow) string { return x.owner.Type }),
 		field(w.index, func(x indexRow) string { return x.owner.ID }),
+		field(w.index, func(x indexRow) string { return searchsql.UnitOf(x.owner, x.value) }),
 		field(w.index, func(x indexRow) string { return x.value.Param }),
 		field(w.index, func(x indexRow) int { return int(x.value.Kind) }),
 		field(w.index, func(x indexRow) string { return x.value.System }),

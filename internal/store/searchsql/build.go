@@ -30,13 +30,16 @@ type Dialect interface {
 // page come from one statement, and so from one state of the database.
 func Build(q search.Query, d Dialect) (string, []any) {
 	b := &builder{dialect: d}
+	if q.Shared == (search.Shared{}) {
+		b.units = q.Units
+	}
 	resourceType := b.arg(q.Type)
 	where := []string{"r.type = " + resourceType}
 	if q.Units != nil {
 		where = append(where, b.within("r", resourceType, q.Units, q.Shared))
 	}
 	for _, c := range q.All {
-		where = append(where, b.condition(c, "r"))
+		where = append(where, b.condition(c, matched))
 	}
 	o := orderOf(q)
 	matches, total := "MATERIALIZED", "count(*) AS total FROM matches"
@@ -61,10 +64,14 @@ ORDER BY ` + o.by("p", false)
 	return text, b.args
 }
 
+// matched is the name of the resources that a search is about, beside those that it joins.
+const matched = "r"
+
 type builder struct {
 	dialect Dialect
 	args    []any
-	depth   int // of joins, for names of their own
+	units   []string // those that all matches are of; nil if they may be of others
+	depth   int      // of joins, for names of their own
 }
 
 func (b *builder) arg(v any) string {

@@ -29,7 +29,11 @@ func (b *builder) condition(c search.Condition, r string) string {
 	}
 	value := columns{system: "v.system", code: "v.code", text: "v.text", lo: "v.lo", hi: "v.hi"}
 	limit := ""
-	if c.Missing == nil {
+	switch {
+	case c.Missing != nil:
+	case r == matched && b.ofUnits(c):
+		limit = " AND " + b.inUnits(c, value)
+	default:
 		limit = " AND " + b.any(c, value, nanoseconds)
 	}
 	not := ""

@@ -32,6 +32,11 @@ func (m *Memory) ClaimDue(_ context.Context, now time.Time, limit int, lease tim
 	return due, nil
 }
 
+// Now gives this process's clock.
+func (m *Memory) Now(context.Context) (time.Time, error) {
+	return time.Now().UTC().Truncate(time.Microsecond), nil
+}
+
 // NextDue gives the earliest due time.
 func (m *Memory) NextDue(context.Context) (at time.Time, ok bool, err error) {
 	m.mu.Lock()

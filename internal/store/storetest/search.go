@@ -228,7 +228,10 @@ func searchUnits(t *testing.T, st store.Store) {
 		r.Unit = unit
 		return r
 	}
-	mustCommit(t, st, store.Changeset{Resources: []store.Resource{in("a", "ward-3"), in("b", "ward-4"), in("c", ""), in("d", "ward-3")}})
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{in("a", "ward-3"), in("b", "ward-3"), in("c", ""), in("d", "ward-3")}})
+	moved := in("b", "ward-4")
+	moved.Version = 2
+	mustCommit(t, st, store.Changeset{Resources: []store.Resource{moved}})
 	tests := []struct {
 		name  string
 		units []string
@@ -240,10 +243,11 @@ func searchUnits(t *testing.T, st store.Store) {
 		{"none of them", []string{}, []string{}},
 	}
 	ready := search.Condition{Param: "status", Kind: search.Token, Any: []search.Term{{Code: "ready"}}}
+	exactly := search.Condition{Param: "status", Kind: search.Token, Any: []search.Term{{SystemGiven: true, Code: "ready"}, {Code: "on-hold"}}}
 	done := search.Condition{Param: "status", Kind: search.Token, Any: []search.Term{{Code: "completed"}}, Not: true}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			for _, all := range [][]search.Condition{nil, {ready}, {done}} {
+			for _, all := range [][]search.Condition{nil, {ready}, {exactly}, {done}} {
 				got := mustSearch(t, st, search.Query{Type: "Task", Units: tt.units, Count: 9, All: all})
 				require.Equal(t, tt.want, ids(got.Matches))
 				require.Equal(t, len(tt.want), got.Total)

@@ -14,7 +14,7 @@ import (
 )
 
 // The alphabets are small, so that searches find something and values collide.
-func params() []string { return []string{"p", "q"} }
+func params() []string { return []string{"p", "status"} }
 
 func kinds() []search.Kind {
 	return []search.Kind{search.Token, search.Reference, search.Date, search.String, search.URI, search.Quantity}

@@ -109,6 +109,11 @@ func databaseClock(t *testing.T, st store.Store) {
 	due(t, st, "past", time.Now().Add(-time.Hour))
 	due(t, st, "future", time.Now().Add(time.Hour))
 	require.Equal(t, []string{"past"}, mustClaim(t, st, time.Time{}, 9, time.Hour))
+	now, err := st.Now(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, time.UTC, now.Location())
+	due(t, st, "now", now)
+	require.Equal(t, []string{"now"}, mustClaim(t, st, time.Time{}, 9, time.Hour), "it is the clock that claims by")
 }
 
 // noDoubleClaim has two claimers race for 200 due episodes.
