@@ -12,10 +12,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/rest/smart/smarttest"
+	"fhirsvc/internal/store/postgres"
 )
 
 // The real program behind SMART and client certificates, on PostgreSQL: who has neither
@@ -93,15 +94,13 @@ func TestServeBehindSmartAndCertificates(t *testing.T) {
 // trailOf counts the accesses recorded in a database, by outcome, interaction and reason.
 func trailOf(t *testing.T, database string) map[string]int {
 	t.Helper()
-	conn, err := pgx.Connect(t.Context(), database)
+	st, err := postgres.Open(t.Context(), database)
 	require.NoError(t, err)
-	defer conn.Close(t.Context()) //nolint:errcheck // the test is over
-	rows, err := conn.Query(t.Context(), `SELECT body FROM resource_version WHERE type = 'AuditEvent'`)
-	require.NoError(t, err)
-	bodies, err := pgx.CollectRows(rows, pgx.RowTo[[]byte])
+	defer st.Close()
+	page, err := st.Search(t.Context(), search.Query{Type: "AuditEvent", Count: 200})
 	require.NoError(t, err)
 	counts := map[string]int{}
-	for _, body := range bodies {
+	for _, found := range page.Matches {
 		var r struct {
 			Outcome, OutcomeDesc string
 			Subtype              []struct{ Code string }
@@ -109,7 +108,7 @@ func trailOf(t *testing.T, database string) map[string]int {
 				Detail []struct{ ValueString string }
 			}
 		}
-		require.NoError(t, json.Unmarshal(body, &r))
+		require.NoError(t, json.Unmarshal(found.Body, &r))
 		times := 1 // refusals of one kind are one record
 		for _, e := range r.Entity {
 			for _, d := range e.Detail {
