@@ -18,6 +18,7 @@ type Manner struct {
 	Clock      Clock
 	BleedAfter int                  // the release after which the site bleeds, 0: none
 	Late       func() time.Duration // how late the nurse comes for a Task, drawn once for each; nil: never
+	Afterwards bool                 // all is charted hours later: what the screen calls late hurries nobody
 	Until      time.Time            // when to stop, ended or not; zero: at the end of the plan
 	Out        io.Writer            // is told what happens
 }

@@ -138,10 +138,11 @@ func (p *play) isTime(t Task) bool { return t.Turn() && !p.visit(t).After(p.now)
 func (p *play) visit(t Task) time.Time {
 	at := t.Due
 	switch t.Code {
-	case "release-step", "band-removal", "dressing", "arrival-check", "discharge-check", "clinician-review":
+	case "release-step", "band-removal", "dressing", "arrival-check", "discharge-check", "clinician-review",
+		"restore-compression", "ease-compression", "control-bleeding":
 		at = t.Start
 	}
-	if t.Priority == "stat" || t.Priority == "asap" {
+	if (t.Priority == "stat" || t.Priority == "asap") && !p.Afterwards {
 		return t.Start
 	}
 	if at.Before(t.Start) { // due at no time
