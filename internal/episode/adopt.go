@@ -103,7 +103,7 @@ func (s *Service) adoptInto(ctx context.Context, d *draft, subject string, refus
 func (s *Service) settleIn(ctx context.Context, d *draft, o orphan, l *loaded) error {
 	in := incoming{resourceType: o.resource.Type, body: o.resource.Body}
 	in.rewriting.Untag = []fhir.Coding{fhir.CodeUnplaced.Coding()}
-	v, _, err := successor(&o.resource, in, o.resource.ID, d.at)
+	v, _, err := s.successor(&o.resource, in, o.resource.ID, d.at)
 	if err != nil {
 		return err
 	}
@@ -117,7 +117,7 @@ func (s *Service) settleIn(ctx context.Context, d *draft, o orphan, l *loaded) e
 		if d.resource(f.Type, f.ID) != nil {
 			continue
 		}
-		if f, err = sameAgain(f, d.at); err != nil {
+		if f, err = s.sameAgain(f, d.at); err != nil {
 			return err
 		}
 		f.Episode, f.Unit = l.id, l.state.Refs.Unit

@@ -40,7 +40,7 @@ func (s *Service) announce(r store.Resource, seq int64) store.Outbox {
 		panic(err) // texts and a valid resource always marshal
 	}
 	act, part := "update", partition(key)
-	if r.Version == 1 {
+	if r.Follows() == 0 {
 		act = "create"
 	}
 	id := fmt.Sprintf("%s/%s/%d", r.Type, r.ID, r.Version)

@@ -24,6 +24,8 @@ type Message struct {
 	ContentType string
 	Door        Door
 	By          Client
+	// Position is the stream's, over JetStream.
+	Position store.Position
 }
 
 // MessageAnswer is what the sender of an accepted message is told. A repeat gets the

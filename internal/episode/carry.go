@@ -43,14 +43,14 @@ func (s *Service) leave(ctx context.Context, l *loaded) error {
 	return err
 }
 
-// carry gives what the step left as it was a version in the new unit, so that its nurses
-// see the plan whole.
+// carry gives what the step left as it was a version in the unit that the episode has now: in
+// a new one its nurses see the plan whole.
 func (d *draft) carry(l *loaded, seq int64) error {
 	for _, r := range l.leaving {
 		if d.resource(r.Type, r.ID) != nil {
 			continue
 		}
-		next, err := sameAgain(r, d.at)
+		next, err := d.s.sameAgain(r, d.at)
 		if err != nil {
 			return err
 		}
@@ -65,12 +65,12 @@ func (d *draft) carry(l *loaded, seq int64) error {
 }
 
 // sameAgain is the next version of a resource, with the same content.
-func sameAgain(r store.Resource, at time.Time) (store.Resource, error) {
+func (s *Service) sameAgain(r store.Resource, at time.Time) (store.Resource, error) {
 	doc, _ := tree.Parse(r.Body)
 	if doc == nil {
 		return r, fmt.Errorf("next version of %s/%s: what is stored can't be read", r.Type, r.ID)
 	}
-	r.Version++
+	r.Version, r.Skipped = s.after(r.Version)
 	var err error
 	r.Body, err = fhir.Rewrite(doc, fhir.Rewriting{Version: fhir.Version{ID: r.ID, Number: r.Version, At: at}})
 	return r, err

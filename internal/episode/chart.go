@@ -173,7 +173,7 @@ func (b *batch) note(results []EntryResult) {
 // next is the version that an entry makes of its resource, which must be as it was when
 // If-Match and the identity were looked at.
 func (b *batch) next(w *work, in incoming) (r store.Resource, changed bool, err error) {
-	return successor(w.current, in, w.id, b.draft.at)
+	return b.successor(w.current, in, w.id, b.draft.at)
 }
 
 // advance steps every episode that the batch touches.

@@ -134,7 +134,9 @@ func (d *draft) effect(l *loaded, e workflow.Effect, seq int64) error {
 	resourceType, id, key := d.s.target(l.id, e)
 	c := d.s.contextOf(l)
 	before := l.state.Known[resourceType+"/"+id]
-	v := fhir.Version{ID: id, Number: before.Version + 1, At: d.at}
+	v := fhir.Version{ID: id, At: d.at}
+	var skipped int64
+	v.Number, skipped = d.s.after(before.Version)
 	body, err := d.s.render(e, c, v)
 	if err != nil {
 		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
@@ -147,7 +149,7 @@ func (d *draft) effect(l *loaded, e workflow.Effect, seq int64) error {
 		return nil
 	}
 	l.state.Known[resourceType+"/"+id] = now
-	d.putOwn(store.Resource{Type: resourceType, ID: id, Version: v.Number, Unit: l.state.Refs.Unit, Episode: l.id, Body: body}, seq)
+	d.putOwn(store.Resource{Type: resourceType, ID: id, Version: v.Number, Skipped: skipped, Unit: l.state.Refs.Unit, Episode: l.id, Body: body}, seq)
 	return nil
 }
 
@@ -179,7 +181,7 @@ func (d *draft) provenance() error {
 	o := fhir.Origin{Recorded: d.at, Occurred: d.occurred, Author: d.author, Source: d.entry, SourceIdentifier: d.source, Update: true}
 	for _, r := range resources {
 		o.Targets = append(o.Targets, versioned(r))
-		o.Update = o.Update && r.Version > 1
+		o.Update = o.Update && r.Follows() > 0
 	}
 	first := resources[0]
 	id := d.s.ids.provenance(first.Type, first.ID, first.Version)

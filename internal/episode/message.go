@@ -73,6 +73,7 @@ func (s *Service) receive(m Message) (*reception, error) {
 	}
 	notice.Warnings = append(notice.Warnings, advice(found, notice.Warnings)...)
 	r := &reception{Service: s, notice: notice, by: m.By, at: s.Now(), key: keyOf(notice, m.Body)}
+	r.key.Position = m.Position
 	if m.Door == DoorJetStream {
 		r.by = Client{ID: notice.Source, Units: AllUnits()}
 	}

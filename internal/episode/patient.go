@@ -38,7 +38,7 @@ func (b *batch) patientOf(ctx context.Context, i fhir.Identifier) (string, error
 	if !known {
 		id = b.ids.known("Patient", i)
 		if b.draft.resource("Patient", id) == nil {
-			r, _, err := successor(nil, incoming{resourceType: "Patient", body: fhir.BarePatient(i)}, id, b.draft.at)
+			r, _, err := b.successor(nil, incoming{resourceType: "Patient", body: fhir.BarePatient(i)}, id, b.draft.at)
 			if err != nil {
 				return "", err
 			}

@@ -180,7 +180,7 @@ func (r *reception) retire(ctx context.Context, old []string, by string) error {
 			}
 			d := r.newDraft("")
 			d.occurred = r.order
-			v, changed, err := successor(&current, incoming{resourceType: "Patient", body: fhir.Retired(current.Body, by)}, current.ID, d.at)
+			v, changed, err := r.successor(&current, incoming{resourceType: "Patient", body: fhir.Retired(current.Body, by)}, current.ID, d.at)
 			if err != nil || !changed {
 				return nil, err
 			}

@@ -203,7 +203,7 @@ func (r *reception) keep(ctx context.Context, d *draft, l *loaded) ([]string, er
 		if err != nil {
 			return nil, err
 		}
-		v, changed, err := successor(current, in, id, d.at)
+		v, changed, err := r.successor(current, in, id, d.at)
 		if err != nil {
 			return nil, err
 		}
@@ -212,7 +212,7 @@ func (r *reception) keep(ctx context.Context, d *draft, l *loaded) ([]string, er
 		case v.Unit == r.notice.Unit:
 			continue
 		default: // it moves with the event
-			if v, err = sameAgain(v, d.at); err != nil {
+			if v, err = r.sameAgain(v, d.at); err != nil {
 				return nil, err
 			}
 		}

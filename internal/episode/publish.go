@@ -46,7 +46,7 @@ func (s *Service) publishOne(ctx context.Context, body []byte) error {
 	if issues = s.Outgoing.Resource(body); outcome.HasErrors(issues) {
 		return fmt.Errorf("%s %s: %w", kind, canonical, outcome.Reject("publish", issues))
 	}
-	r, _, err := successor(nil, incoming{resourceType: kind, body: body}, id, s.Now())
+	r, _, err := s.successor(nil, incoming{resourceType: kind, body: body}, id, s.Now())
 	if err != nil {
 		return err
 	}

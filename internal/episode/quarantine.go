@@ -6,7 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
-	"time"
+	"strconv"
 
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
@@ -71,8 +71,9 @@ func (s *Service) keepAside(ctx context.Context, q *quarantine, cause error) err
 		},
 	}
 	if q.subject != "" {
-		r := store.Resource{Type: "Task", ID: s.ids.of("Task", "quarantine", id), Version: 1, Updated: at, Unit: q.unit, Episode: q.episode}
-		r.Body = reviewTask(r.ID, q, at)
+		r := store.Resource{Type: "Task", ID: s.ids.of("Task", "quarantine", id), Updated: at, Unit: q.unit, Episode: q.episode}
+		r.Version, r.Skipped = s.after(0)
+		r.Body = reviewTask(fhir.Version{ID: r.ID, Number: r.Version, At: at}, q)
 		r.Index = indexOf(r)
 		c.Resources = append(c.Resources, r)
 		c.Outbox = append(c.Outbox, s.announce(r, 0))
@@ -91,7 +92,7 @@ func faultText(err error) string {
 
 // reviewTask is the Task that asks a person. It is written from constants, without the
 // code that may have failed.
-func reviewTask(id string, q *quarantine, at time.Time) []byte {
+func reviewTask(v fhir.Version, q *quarantine) []byte {
 	type task struct {
 		ResourceType    string               `json:"resourceType"`
 		ID              string               `json:"id"`
@@ -107,12 +108,12 @@ func reviewTask(id string, q *quarantine, at time.Time) []byte {
 		LastModified    string               `json:"lastModified"`
 	}
 	t := task{
-		ResourceType: "Task", ID: id, Meta: fhir.Meta{VersionID: "1", LastUpdated: fhir.Instant(at)},
+		ResourceType: "Task", ID: v.ID, Meta: fhir.Meta{VersionID: strconv.FormatInt(v.Number, 10), LastUpdated: fhir.Instant(v.At)},
 		Status: string(workflow.TaskReady), Intent: "order", Priority: string(workflow.Stat),
 		Code: fhir.CodeClinicianReview.Concept(), For: fhir.Reference{Reference: q.subject},
 		Description: "The service could not take in an entry (" + q.kind + ") for this patient. It is kept. " +
 			"Look at the patient and at what was charted: the plan does not know of it.",
-		AuthoredOn: fhir.Instant(at), LastModified: fhir.Instant(at),
+		AuthoredOn: fhir.Instant(v.At), LastModified: fhir.Instant(v.At),
 	}
 	if q.episode != "" {
 		t.GroupIdentifier = &fhir.Identifier{System: fhir.SystemEpisode, Value: q.episode}

@@ -40,7 +40,7 @@ func (s *Service) Reject(ctx context.Context, m Message, reason error) error {
 	}
 	id := "rejected/" + digest(append([]byte(sum), r.Reason...))
 	c := store.Changeset{
-		Inbox: &store.Inbox{Source: "rejected", ID: id, Digest: sum, At: s.Now()},
+		Inbox: &store.Inbox{Source: "rejected", ID: id, Digest: sum, At: s.Now(), Position: m.Position},
 		Outbox: []store.Outbox{{
 			Partition: partition(id), Subject: rejectedSubject, MessageID: id, Body: body,
 			Headers: map[string]string{"Nats-Msg-Id": id},

@@ -57,6 +57,7 @@ type Service struct {
 	ids       ids
 	protocols *protocols
 	woken     *signal
+	published int64 // numbers of versions up to this one may have been told before a restore
 
 	subscriptions subscriptions
 
@@ -75,11 +76,15 @@ func New(ctx context.Context, o Options) (*Service, error) {
 	if err != nil {
 		return nil, fmt.Errorf("namespace of ids: %w", err)
 	}
+	told, err := o.Store.ToldVersions(ctx)
+	if err != nil {
+		return nil, err
+	}
 	p, err := fixProtocols(ctx, o.Store, o.Protocols, o.Drafts)
 	if err != nil {
 		return nil, err
 	}
-	s := &Service{Options: o, ids: ids{ns}, protocols: p, woken: newSignal(), step: workflow.Step, render: renderEffect}
+	s := &Service{Options: o, ids: ids{ns}, protocols: p, published: told, woken: newSignal(), step: workflow.Step, render: renderEffect}
 	published := slices.Concat(o.Protocols, o.Published)
 	for _, body := range fhir.Questionnaires() { // the Tasks refer to them
 		published = append(published, body)

@@ -140,7 +140,7 @@ func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) 
 		}
 		d := r.newDraft("")
 		d.occurred = order
-		v, changed, err := successor(current, in, id, d.at)
+		v, changed, err := r.successor(current, in, id, d.at)
 		if err != nil || !changed {
 			return nil, err
 		}
@@ -154,7 +154,7 @@ func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) 
 		}
 		x := r.access(d.changes.Resources)
 		x.Interaction, x.Patient = "update", Patients(v)
-		if v.Version == 1 {
+		if v.Follows() == 0 {
 			x.Interaction = "create"
 		}
 		return d, d.audit(versioned(v), []fhir.Access{x})
@@ -222,21 +222,22 @@ func (s *Service) current(ctx context.Context, resourceType, id string) (*store.
 // for none; changed is false when its content is the current one's. The current one is what
 // was looked at when it was decided to write: if it has been followed by then, the store
 // tells of the conflict.
-func successor(current *store.Resource, in incoming, id string, at time.Time) (r store.Resource, changed bool, err error) {
+func (s *Service) successor(current *store.Resource, in incoming, id string, at time.Time) (r store.Resource, changed bool, err error) {
 	doc, _ := tree.Parse(in.body)
 	if doc == nil {
 		return r, false, fmt.Errorf("version of %s/%s: it was read before and can't be read again", in.resourceType, id)
 	}
-	next := int64(1)
+	var stands int64
 	if current != nil {
 		in.rewriting.Version = fhir.Version{ID: id, Number: current.Version, At: current.Updated}
 		same, err := fhir.Rewrite(doc, in.rewriting)
 		if err != nil || bytes.Equal(same, current.Body) {
 			return *current, false, err
 		}
-		next = current.Version + 1
+		stands = current.Version
 	}
+	next, skipped := s.after(stands)
 	in.rewriting.Version = fhir.Version{ID: id, Number: next, At: at}
 	body, err := fhir.Rewrite(doc, in.rewriting)
-	return store.Resource{Type: in.resourceType, ID: id, Version: next, Body: body}, true, err
+	return store.Resource{Type: in.resourceType, ID: id, Version: next, Skipped: skipped, Body: body}, true, err
 }

@@ -131,7 +131,8 @@ func (s *Service) MoveSubscription(ctx context.Context, id string, version int64
 		}
 		doc, _ := tree.Parse(current.Body)
 		d := s.newDraft("")
-		next := store.Resource{Type: "Subscription", ID: id, Version: version + 1, Unit: current.Unit}
+		next := store.Resource{Type: "Subscription", ID: id, Unit: current.Unit}
+		next.Version, next.Skipped = s.after(version)
 		if next.Body, err = fhir.SetSubscriptionStatus(doc, fhir.Version{ID: id, Number: next.Version, At: d.at}, to, failure); err != nil {
 			return nil, err
 		}

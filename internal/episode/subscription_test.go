@@ -305,7 +305,7 @@ func TestOnlyOwnUnitsAreTold(t *testing.T) {
 	q.All, q.Units = false, []string{"https://lindenbrook.example/units|other"} // its units are others now
 	r, err := b.Store.Read(t.Context(), "Subscription", all.ID)
 	require.NoError(t, err)
-	next, err := sameAgain(r, b.Now())
+	next, err := b.sameAgain(r, b.Now())
 	require.NoError(t, err)
 	q.Version = next.Version
 	results, err := b.Store.Commit(t.Context(), []store.Changeset{{Resources: []store.Resource{next}, Subscriptions: []store.Subscription{q}}})

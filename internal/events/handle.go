@@ -11,6 +11,7 @@ import (
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/store"
 )
 
 // delivery is one message in hand with what is known about its delivery.
@@ -21,7 +22,7 @@ type delivery struct {
 }
 
 // handle takes one message to its end and tells the server about it.
-func (in *Intake) handle(ctx context.Context, m jetstream.Msg) {
+func (in *Intake) handle(ctx context.Context, m jetstream.Msg, at store.Position) {
 	d := delivery{Msg: m, attempt: 1}
 	if meta, err := m.Metadata(); err == nil {
 		d.seq, d.attempt = meta.Sequence.Stream, meta.NumDelivered
@@ -32,7 +33,7 @@ func (in *Intake) handle(ctx context.Context, m jetstream.Msg) {
 	unlock := in.bodies.lock(m.Data())
 	defer unlock()
 
-	msg := episode.Message{Body: m.Data(), ContentType: m.Headers().Get("Content-Type"), Door: episode.DoorJetStream}
+	msg := episode.Message{Body: m.Data(), ContentType: m.Headers().Get("Content-Type"), Door: episode.DoorJetStream, Position: at}
 	err := in.message(ctx, msg)
 	kind := outcome.KindOf(err)
 	log := in.log.With("event_id", d.seq, "attempt", d.attempt, "duration_ms", time.Since(begun).Milliseconds())

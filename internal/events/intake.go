@@ -11,6 +11,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"fhirsvc/internal/episode"
+	"fhirsvc/internal/store"
 )
 
 // Handler is where messages go. Message returns nil only after its change is committed
@@ -38,6 +39,9 @@ type IntakeOptions struct {
 // pullFor is how long one request for messages stands.
 const pullFor = time.Second
 
+// positionEvery is how old the position may be that is stored with an event.
+const positionEvery = time.Second
+
 // Intake pulls procedure events and hands them on, several at a time.
 type Intake struct {
 	stream   jetstream.Stream
@@ -51,6 +55,7 @@ type Intake struct {
 	bodies   bodies
 	faults   faults
 	wait     time.Duration // of the consumer, for a word about a message
+	position position
 
 	away   chan struct{} // holds one token once the store was found away
 	flight sync.WaitGroup
@@ -79,6 +84,7 @@ func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*I
 		bodies:   newBodies(),
 		faults:   newFaults(),
 		wait:     c.CachedInfo().Config.AckWait,
+		position: position{Position: store.Position{Stream: madeAt(s)}},
 		away:     make(chan struct{}, 1),
 	}, nil
 }
@@ -145,6 +151,7 @@ func (in *Intake) pull(ctx context.Context) error {
 		return ctx.Err()
 	}
 	// Not ended by ctx: what the server gives out in between would lie until its time is up.
+	at := in.position.now(ctx, in.consumer)
 	batch, err := in.consumer.Fetch(free, jetstream.FetchMaxWait(pullFor))
 	if err != nil {
 		return err
@@ -153,7 +160,7 @@ func (in *Intake) pull(ctx context.Context) error {
 		free--
 		in.flight.Go(func() {
 			defer func() { <-in.slots }()
-			in.handle(context.WithoutCancel(ctx), m)
+			in.handle(context.WithoutCancel(ctx), m, at)
 		})
 	}
 	if err := batch.Error(); err != nil {

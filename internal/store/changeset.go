@@ -26,13 +26,23 @@ type Changeset struct {
 
 // Inbox makes an input count once: (Source, ID) is unique. Digest is a hash of the
 // content, to tell a repeat from other content under the same id. Answer is what the
-// sender was told, given again to a repeat.
+// sender was told, given again to a repeat. Position is the stream's when this was taken
+// in; Answer does not give it back.
 type Inbox struct {
 	Source string
 	ID     string
 	Digest string
 	Answer []byte
 	At     time.Time
+	Position
+}
+
+// Position is a place in a stream of events. Everything up to Settled is settled: its
+// changes were committed before. The stream is known by the instant at which it was made,
+// to microseconds. The zero value is none.
+type Position struct {
+	Stream  time.Time
+	Settled int64
 }
 
 // EpisodeChange is one step of one episode. Expected is the version that was loaded,
@@ -61,18 +71,25 @@ type Input struct {
 }
 
 // Resource is one version of one FHIR resource. Version counts from 1 without a gap;
-// committing version n+1 conflicts unless n is the current one. Body is served as it
-// is. Episode is "" for shared and unplaced resources.
+// committing version n+1 conflicts unless n is the current one. Only after a restore numbers
+// are left out, which may have been told before: Skipped is how many right before this one,
+// and reading does not give it back. Body is served as it is. Episode is "" for shared and
+// unplaced resources.
 type Resource struct {
 	Type    string
 	ID      string
 	Version int64
+	Skipped int64
 	Updated time.Time
 	Unit    string
 	Episode string
 	Body    []byte
 	Index   []search.Value
 }
+
+// Follows is the version that must be the current one for this to be committed; 0 for a
+// resource that is new.
+func (r *Resource) Follows() int64 { return r.Version - r.Skipped - 1 }
 
 // Identity is a business identifier that belongs to one resource for ever:
 // (Type, System, Value) is unique. Claiming one that the same ID holds is no conflict.

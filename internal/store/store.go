@@ -19,6 +19,7 @@ type Store interface {
 	Subscriptions
 	Deliveries
 	Installation
+	Recovery
 
 	// Commit applies each changeset whole or not at all, all in one database
 	// transaction; one result a changeset, in order. An expected conflict is a Status,

@@ -31,7 +31,7 @@ func (c *Changeset) verify() error {
 		seen[e.ID] = true
 	}
 	for _, r := range c.Resources {
-		if r.Type == "" || r.ID == "" || r.Version < 1 {
+		if r.Type == "" || r.ID == "" || r.Skipped < 0 || r.Follows() < 0 {
 			return outcome.Fail(outcome.CodeException, op, "resource %s/%s: versions count from 1, got %d", r.Type, r.ID, r.Version)
 		}
 	}

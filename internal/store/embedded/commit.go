@@ -90,8 +90,10 @@ func putInbox(ctx context.Context, tx *sql.Tx, in *store.Inbox) (store.Result, e
 	if in == nil {
 		return store.Result{Status: store.Committed}, nil
 	}
-	const query = `INSERT INTO inbox (source, id, digest, answer, at) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`
-	put, err := changed(tx.ExecContext(ctx, query, in.Source, in.ID, in.Digest, in.Answer, micros(in.At)))
+	const query = `INSERT INTO inbox (source, id, digest, answer, at, stream, settled) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`
+	stream := maybeMicros(in.Stream)
+	settled := sql.NullInt64{Int64: in.Settled, Valid: stream.Valid}
+	put, err := changed(tx.ExecContext(ctx, query, in.Source, in.ID, in.Digest, in.Answer, micros(in.At), stream, settled))
 	if err != nil || put {
 		return store.Result{Status: store.Committed}, err
 	}

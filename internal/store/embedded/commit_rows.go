@@ -40,22 +40,22 @@ WHERE id = ?1 AND version = ?4`
 func putResource(ctx context.Context, tx *sql.Tx, r *store.Resource) (ok bool, err error) {
 	const (
 		create = `INSERT INTO resource (type, id, version, updated, unit) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING`
-		update = `UPDATE resource SET version = ?3, updated = ?4, unit = ?5 WHERE type = ?1 AND id = ?2 AND version = ?3 - 1`
+		update = `UPDATE resource SET version = ?3, updated = ?4, unit = ?5 WHERE type = ?1 AND id = ?2 AND version = ?6`
 		keep   = `INSERT INTO resource_version (type, id, version, updated, unit, episode, body) VALUES (?, ?, ?, ?, ?, ?, ?)`
 		forget = `DELETE FROM search_index WHERE type = ? AND id = ?`
 	)
 	query := update
-	if r.Version == 1 {
+	if r.Follows() == 0 {
 		query = create
 	}
-	ok, err = changed(tx.ExecContext(ctx, query, r.Type, r.ID, r.Version, micros(r.Updated), r.Unit))
+	ok, err = changed(tx.ExecContext(ctx, query, r.Type, r.ID, r.Version, micros(r.Updated), r.Unit, r.Follows()))
 	if err != nil || !ok {
 		return false, err
 	}
 	if _, err := tx.ExecContext(ctx, keep, r.Type, r.ID, r.Version, micros(r.Updated), r.Unit, r.Episode, r.Body); err != nil {
 		return false, err
 	}
-	if r.Version > 1 {
+	if r.Follows() > 0 {
 		if _, err := tx.ExecContext(ctx, forget, r.Type, r.ID); err != nil {
 			return false, err
 		}

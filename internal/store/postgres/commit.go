@@ -75,7 +75,7 @@ func (s *Store) Answer(ctx context.Context, source, id string) (store.Inbox, boo
 	if err != nil {
 		return store.Inbox{}, false, fault("answer", err)
 	}
-	entry, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[store.Inbox])
+	entry, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByNameLax[store.Inbox])
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Inbox{}, false, nil
 	}

@@ -30,11 +30,11 @@ func headsOf(c *store.Changeset) []head {
 		n, known := at[key]
 		if !known {
 			at[key] = len(heads)
-			heads = append(heads, head{key: key, first: r.Version, last: r, gapless: true})
+			heads = append(heads, head{key: key, first: r.Follows() + 1, last: r, gapless: true})
 			continue
 		}
 		h := &heads[n]
-		h.gapless = h.gapless && r.Version == h.last.Version+1
+		h.gapless = h.gapless && r.Follows() == h.last.Version
 		h.last = r
 	}
 	slices.SortFunc(heads, func(a, b head) int { return compareKeys(a.key, b.key) })

@@ -20,9 +20,10 @@ func column[R, V any](rows []R, value func(R) V) []V {
 }
 
 func (w *writing) queueInbox(batch *pgx.Batch) {
-	const query = `INSERT INTO inbox (source, id, digest, answer, at)
-SELECT source, id, digest, answer, at
-FROM unnest($1::integer[], $2::text[], $3::text[], $4::text[], $5::bytea[], $6::timestamptz[]) AS n (place, source, id, digest, answer, at)
+	const query = `INSERT INTO inbox (source, id, digest, answer, at, stream, settled)
+SELECT source, id, digest, answer, at, stream, settled
+FROM unnest($1::integer[], $2::text[], $3::text[], $4::text[], $5::bytea[], $6::timestamptz[], $7::timestamptz[], $8::bigint[])
+  AS n (place, source, id, digest, answer, at, stream, settled)
 WHERE ` + stands
 	if len(w.inbox) == 0 {
 		return
@@ -33,7 +34,17 @@ WHERE ` + stands
 		field(w.inbox, func(in *store.Inbox) string { return in.Digest }),
 		field(w.inbox, func(in *store.Inbox) []byte { return pack(in.Answer) }),
 		field(w.inbox, func(in *store.Inbox) time.Time { return in.At }),
+		field(w.inbox, func(in *store.Inbox) *time.Time { return maybe(in.Stream) }),
+		field(w.inbox, func(in *store.Inbox) *int64 { return settled(in.Position) }),
 	)
+}
+
+// settled is the number of a position, NULL for none.
+func settled(p store.Position) *int64 {
+	if p.Stream.IsZero() {
+		return nil
+	}
+	return &p.Settled
 }
 
 func (w *writing) queueEpisodes(batch *pgx.Batch) {

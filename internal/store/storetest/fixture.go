@@ -84,6 +84,6 @@ func requireAbsent(t *testing.T, st store.Store, resourceType, id string) {
 
 // stored is a resource as a store gives it back: without its index.
 func stored(r store.Resource) store.Resource {
-	r.Index = nil
+	r.Index, r.Skipped = nil, 0
 	return r
 }

@@ -25,6 +25,7 @@ type Memory struct {
 	leases    [store.Partitions]lease
 	kept      []store.Quarantine
 	settings  map[string]string
+	told      int64
 	protocols map[string][]byte
 	queues    queues
 	aside     []store.AsideRow
@@ -68,7 +69,7 @@ func (m *Memory) Clone() *Memory {
 	for key, versions := range m.resources {
 		if versions[0].Episode == "" {
 			n.resources[key] = slices.Clone(versions)
-			n.model.resources[key] = int64(len(versions))
+			n.model.resources[key] = versions[len(versions)-1].Version
 		}
 	}
 	return n
@@ -134,6 +135,7 @@ func (m *Memory) Answer(_ context.Context, source, id string) (store.Inbox, bool
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	entry, ok := m.model.inbox[pair{source, id}]
+	entry.Position = store.Position{}
 	return entry, ok, nil
 }
 

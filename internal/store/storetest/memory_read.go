@@ -23,8 +23,10 @@ func (m *Memory) Read(_ context.Context, resourceType, id string) (store.Resourc
 func (m *Memory) ReadVersion(_ context.Context, resourceType, id string, version int64) (store.Resource, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if all := m.resources[pair{resourceType, id}]; version >= 1 && version <= int64(len(all)) {
-		return stored(all[version-1]), nil
+	for _, r := range m.resources[pair{resourceType, id}] {
+		if r.Version == version {
+			return stored(r), nil
+		}
 	}
 	return store.Resource{}, missing("read version", fmt.Sprintf("%s/%s/_history/%d", resourceType, id, version))
 }

@@ -65,10 +65,10 @@ func (m *model) apply(c store.Changeset) store.Result {
 		m.episodes[e.ID]++
 	}
 	for _, r := range c.Resources {
-		if m.resources[pair{r.Type, r.ID}] != r.Version-1 {
+		if m.resources[pair{r.Type, r.ID}] != r.Follows() {
 			return store.Result{Status: store.Conflict}
 		}
-		m.resources[pair{r.Type, r.ID}]++
+		m.resources[pair{r.Type, r.ID}] = r.Version
 	}
 	for _, o := range c.Outbox {
 		if m.messages[o.MessageID] {
