@@ -52,6 +52,8 @@ type story struct {
 	plan   string
 	// watch sees each step, where a test wants more of the story than its output.
 	watch func(before, after *workflow.Episode)
+	// effects sees what each step orders.
+	effects func(before, after *workflow.Episode, effects []workflow.Effect)
 }
 
 // day is the invented day on which all stories happen.
@@ -204,6 +206,9 @@ func (s *story) step(in workflow.Input) string {
 	s.inputs = append(s.inputs, in)
 	if s.watch != nil {
 		s.watch(&s.e, &next)
+	}
+	if s.effects != nil {
+		s.effects(&s.e, &next, effects)
 	}
 	s.e = next
 	checkAlways(s.t, &s.e)
