@@ -21,7 +21,7 @@ import (
 // resourceTypes are those of which something may be stored.
 func resourceTypes() []string {
 	return []string{
-		"Patient", "Encounter", "Practitioner", "Procedure", "CarePlan", "Task", "Observation", "Flag", "DetectedIssue",
+		"Patient", "Encounter", "Practitioner", "Procedure", "CarePlan", "Task", "Observation", "Flag", "DetectedIssue", "DocumentReference",
 		"Communication", "Provenance", "ServiceRequest", "Device", "MedicationAdministration",
 	}
 }

@@ -21,8 +21,11 @@ func simple() Picture {
 	return Picture{
 		ID: "p1", Title: "Band & <wrist>", About: "What it shows.", Caution: "Decide yourselves.", From: at(0), To: at(120), Top: 1800,
 		Air: []Air{
-			{At: at(0), Volume: 1500, Label: "15"}, {At: at(30), Volume: 1200, State: Uncertain, Label: "12"},
-			{At: at(60), State: Unknown, Label: "0"}, {At: at(90), Volume: 300, Label: "3"}, {At: at(100), State: None},
+			{At: at(0), Volume: 1500, Label: "15"},
+			{At: at(30), Volume: 1200, State: Uncertain, Label: "12"},
+			{At: at(60), State: Unknown, Label: "0"},
+			{At: at(90), Volume: 300, Label: "3"},
+			{At: at(100), State: None},
 		},
 		Lanes: []Lane{{Name: "Site", Empty: "none charted"}}, ListTitle: "In words",
 		Items: []Item{{At: at(0), Words: "Start"}, {At: at(30), Words: "<script>"}},
