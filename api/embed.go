@@ -37,3 +37,9 @@ func files(pattern string) iter.Seq2[string, []byte] {
 		}
 	}
 }
+
+//go:embed openapi.yaml
+var openAPI []byte
+
+// OpenAPI gives the interface in OpenAPI 3.1, YAML.
+func OpenAPI() []byte { return openAPI }

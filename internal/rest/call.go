@@ -37,7 +37,7 @@ func isProbe(route string) bool { return route == "/livez" || route == "/readyz"
 func (s *server) authenticated(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		certified := s.certified(c.Request())
-		if isProbe(c.Path()) || certified == nil && s.public[c.Path()] {
+		if isProbe(c.Path()) || certified == nil && s.openTo(c) {
 			return next(c)
 		}
 		c.Response().Header().Set("Cache-Control", "no-store")

@@ -35,7 +35,7 @@ func described(t *testing.T, r *http.Request, response *http.Response, body []by
 	router, err := description()
 	require.NoError(t, err)
 	asked := *r
-	asked.URL = &url.URL{Path: strings.TrimSuffix(r.URL.Path, "/")}
+	asked.URL = &url.URL{Path: "/" + strings.Trim(r.URL.Path, "/")}
 	if asked.Method == http.MethodHead {
 		asked.Method = http.MethodGet
 	}
@@ -75,11 +75,15 @@ func TestEveryDescribedOperationAnswersAndNoOther(t *testing.T) {
 	called := 0
 	for path, item := range doc.Paths.Map() {
 		resourceType, _, _ := strings.Cut(strings.TrimPrefix(path, "/fhir/"), "/")
-		address := strings.NewReplacer("{id}", "x", "{version}", "1").Replace(path)
+		address := strings.NewReplacer("{id}", "x", "{version}", "1", "{name}", "api.md").Replace(path)
 		for _, method := range []string{"GET", "POST", "PUT", "PATCH", "DELETE"} {
 			o := item.GetOperation(method)
 			body, contentType := sample(o, resourceType)
-			a := w.send(method, address+"?"+needed(o), body, "Content-Type: "+contentType)
+			headers := []string{"Content-Type: " + contentType}
+			if o != nil && path == "/" {
+				headers = append(headers, "Accept: text/html") // all others find nothing
+			}
+			a := w.send(method, address+"?"+needed(o), body, headers...)
 			if o == nil {
 				require.True(t, a.StatusCode >= 400 && a.StatusCode < 500, "%s %s is not in the file: %s", method, path, a.text)
 				continue

@@ -53,7 +53,7 @@ func TestThePageNamesEveryAddress(t *testing.T) {
 	page := string(text)
 	table := page[strings.Index(page, "\n## Addresses"):strings.Index(page, "\nTypes: ")]
 	for _, r := range Routes() {
-		path := strings.NewReplacer(":id", "{id}", ":version", "{version}").Replace(r.Path)
+		path := r.Address()
 		generic := path
 		if r.Type != "" {
 			generic = strings.Replace(path, "/"+r.Type, "/{type}", 1)

@@ -56,6 +56,22 @@ func plainRoutes() []Route {
 			handle: func(s *server) echo.HandlerFunc { return s.ready },
 		},
 		{
+			Methods: get(), Path: front, Gives: "text/html", Summary: "What this is, to a browser; to all others there is nothing.", Open: true, asIs: true,
+			handle: func(s *server) echo.HandlerFunc { return s.front },
+		},
+		{
+			Methods: get(), Path: "/interface", Gives: "text/html", Summary: "The addresses, to be read.", Open: true, asIs: true,
+			handle: func(s *server) echo.HandlerFunc { return s.interfacePage },
+		},
+		{
+			Methods: get(), Path: "/openapi.yaml", Gives: mediaYAML, Summary: "The interface in OpenAPI 3.1.", Open: true, asIs: true,
+			handle: func(*server) echo.HandlerFunc { return openAPI },
+		},
+		{
+			Methods: get(), Path: "/docs/:name", Gives: "text/plain", Summary: "A page of the documentation, Markdown.", Open: true, asIs: true,
+			handle: func(*server) echo.HandlerFunc { return document },
+		},
+		{
 			Methods: get(), Path: root + "/metadata", Interaction: "capabilities", Gives: "CapabilityStatement",
 			Summary: "What the service offers.", Open: true,
 			handle: func(s *server) echo.HandlerFunc { return s.metadata },

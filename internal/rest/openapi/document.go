@@ -34,7 +34,7 @@ func Document(routes []rest.Route) *openapi3.T {
 		},
 	}
 	for _, r := range routes {
-		path := template(r.Path)
+		path := r.Address()
 		item := doc.Paths.Value(path)
 		if item == nil {
 			item = &openapi3.PathItem{}
@@ -87,17 +87,6 @@ func YAML(doc *openapi3.T) ([]byte, error) {
 		return nil, err
 	}
 	return out.Bytes(), e.Close()
-}
-
-// template writes a route's path as OpenAPI does: /fhir/Task/{id}.
-func template(path string) string {
-	parts := strings.Split(path, "/")
-	for i, p := range parts {
-		if name, ok := strings.CutPrefix(p, ":"); ok {
-			parts[i] = "{" + name + "}"
-		}
-	}
-	return strings.Join(parts, "/")
 }
 
 func tag(r rest.Route) string {

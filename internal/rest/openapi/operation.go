@@ -41,10 +41,12 @@ func operationID(r rest.Route) string {
 	case r.Operation != "":
 		name = r.Operation
 	case name == "":
-		name = strings.TrimPrefix(r.Path, "/fhir/")
+		if name = strings.TrimPrefix(strings.TrimPrefix(r.Path, "/fhir"), "/"); name == "" {
+			name = "front"
+		}
 	}
 	name = strings.TrimSuffix(strings.TrimSuffix(name, "-instance"), "-type")
-	words := strings.FieldsFunc(name, func(c rune) bool { return c == '-' || c == '/' || c == '.' })
+	words := strings.FieldsFunc(name, func(c rune) bool { return strings.ContainsRune("-/.:", c) })
 	for i, w := range words[1:] {
 		words[i+1] = strings.ToUpper(w[:1]) + w[1:]
 	}

@@ -23,6 +23,7 @@ func parameters() openapi3.ParametersMap {
 	}
 	for name, p := range map[string]*openapi3.Parameter{
 		"id":      openapi3.NewPathParameter("id").WithDescription("The resource's id.").WithSchema(patterned(idPattern)),
+		"name":    openapi3.NewPathParameter("name").WithDescription("The file's name, such as api.md.").WithSchema(openapi3.NewStringSchema()),
 		"version": openapi3.NewPathParameter("version").WithDescription("The version's number.").WithSchema(patterned("^[1-9][0-9]{0,17}$")),
 		"_format": openapi3.NewQueryParameter("_format").WithDescription("Instead of Accept; JSON alone is served.").
 			WithSchema(oneOf("json", "application/json", fhirJSON)),

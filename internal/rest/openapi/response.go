@@ -15,8 +15,13 @@ import (
 func errorsOf(r rest.Route) []int {
 	const always, failed = http.StatusUnauthorized, http.StatusInternalServerError
 	if !strings.HasPrefix(r.Path, "/fhir") {
-		if r.Path == "/readyz" {
+		switch r.Path {
+		case "/readyz":
 			return []int{http.StatusServiceUnavailable}
+		case "/": // to all but browsers
+			return []int{always, http.StatusNotFound, http.StatusTooManyRequests, failed}
+		case "/docs/:name":
+			return []int{http.StatusNotFound}
 		}
 		return nil
 	}
