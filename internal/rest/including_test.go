@@ -175,7 +175,9 @@ func TestAPageIncludesNoMoreThanItsLimit(t *testing.T) {
 }
 
 // besideReference is what R4 requires beside a reference in an element.
-var besideReference = map[string]string{"Patient.link": `"type":"seealso"`, "Provenance.entity": `"role":"source"`}
+var besideReference = map[string]string{
+	"DocumentReference.relatesTo": `"code":"appends"`, "Patient.link": `"type":"seealso"`, "Provenance.entity": `"role":"source"`,
+}
 
 // referring is a body that refers to something under a published expression; "" for a
 // canonical, which refers to no id.
