@@ -179,6 +179,9 @@ func (b *batch) identifyCreate(ctx context.Context, w *work) error {
 	}
 	if known {
 		current, err := b.Store.Read(ctx, w.Type, id)
+		if notFound(err) {
+			return outcome.Fail(outcome.CodeDeleted, "chart", "what was stored under this identifier was removed, as the site's rule says")
+		}
 		if err != nil {
 			return err
 		}

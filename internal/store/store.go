@@ -20,6 +20,7 @@ type Store interface {
 	Deliveries
 	Installation
 	Recovery
+	Retention
 
 	// Commit applies each changeset whole or not at all, all in one database
 	// transaction; one result a changeset, in order. An expected conflict is a Status,
@@ -48,7 +49,7 @@ type Episode struct {
 
 // Episodes reads episodes.
 type Episodes interface {
-	// Load gives an episode; not-found if there is none.
+	// Load gives an episode; not-found if there is none, deleted if it was purged.
 	Load(ctx context.Context, id string) (Episode, error)
 	// EpisodesOf gives the ids of a Patient's episodes, oldest first; empty if none.
 	EpisodesOf(ctx context.Context, subject string) ([]string, error)

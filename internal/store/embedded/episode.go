@@ -8,7 +8,7 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// Load gives an episode; not-found if there is none.
+// Load gives an episode; not-found if there is none, deleted if it was purged.
 func (s *Store) Load(ctx context.Context, id string) (store.Episode, error) {
 	const query = `SELECT id, unit, subject, version, state, rules_version, protocol, protocol_digest, due
 FROM episode WHERE id = ?`
@@ -17,7 +17,7 @@ FROM episode WHERE id = ?`
 	err := s.read.QueryRowContext(ctx, query, id).Scan(&e.ID, &e.Unit, &e.Subject, &e.Version, &e.State,
 		&e.RulesVersion, &e.Protocol, &e.ProtocolDigest, &due)
 	if errors.Is(err, sql.ErrNoRows) {
-		return store.Episode{}, notFound("load", "episode "+id)
+		return store.Episode{}, s.absent(ctx, id)
 	}
 	e.Due = maybeInstant(due)
 	return e, fault("load", err)

@@ -20,7 +20,7 @@ type episodeRow struct {
 	Due                      *time.Time
 }
 
-// Load gives an episode; not-found if there is none.
+// Load gives an episode; not-found if there is none, deleted if it was purged.
 func (s *Store) Load(ctx context.Context, id string) (store.Episode, error) {
 	const query = `SELECT id, unit, subject, version, state, rules_version, protocol, protocol_digest, due
 FROM episode WHERE id = $1`
@@ -30,7 +30,7 @@ FROM episode WHERE id = $1`
 	}
 	row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[episodeRow])
 	if errors.Is(err, pgx.ErrNoRows) {
-		return store.Episode{}, notFound("load", "episode "+id)
+		return store.Episode{}, s.absent(ctx, id)
 	}
 	if err == nil {
 		row.State, err = unpack(row.State)

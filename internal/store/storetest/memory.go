@@ -26,6 +26,7 @@ type Memory struct {
 	kept      []store.Quarantine
 	settings  map[string]string
 	told      int64
+	purged    map[string]bool // episodes
 	protocols map[string][]byte
 	queues    queues
 	aside     []store.AsideRow
@@ -42,6 +43,7 @@ type episodeRow struct {
 type outboxRow struct {
 	store.OutboxRow
 	sent   bool
+	gone   bool // removed, but for its place
 	queued time.Time
 }
 
@@ -53,7 +55,7 @@ type lease struct {
 // NewMemory returns an empty store.
 func NewMemory() *Memory {
 	return &Memory{
-		model: newModel(), episodes: map[string]*episodeRow{},
+		model: newModel(), purged: map[string]bool{}, episodes: map[string]*episodeRow{},
 		resources: map[pair][]store.Resource{}, settings: map[string]string{}, protocols: map[string][]byte{},
 		destinations: map[string]*destination{},
 	}
@@ -145,6 +147,9 @@ func (m *Memory) Load(_ context.Context, id string) (store.Episode, error) {
 	defer m.mu.Unlock()
 	if row := m.episodes[id]; row != nil {
 		return row.Episode, nil
+	}
+	if m.purged[id] {
+		return store.Episode{}, outcome.Fail(outcome.CodeDeleted, "load", "the record of this episode was removed")
 	}
 	return store.Episode{}, missing("load", "episode "+id)
 }
