@@ -54,6 +54,7 @@ func commands() []command {
 		{"migrate", "bring the database to this version's schema", runMigrate},
 		{"restored", "make a database that was restored from a backup fit to go on", runRestored},
 		{"purge", "remove what a site no longer keeps, by its own rule", runPurge},
+		{"sheet", "a page to print from a protocol, for the hours without this service", runSheet},
 		{"validate", "check FHIR R4 files against the published definitions and the profiles", runValidate},
 		{"conformance", "write the FHIR package: profiles, codes, messages, examples", runConformance},
 		{"rejected", "events that the service refused: list, show, replay, drop", runRejected},
