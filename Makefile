@@ -21,6 +21,10 @@ SANDBOX ?= sandbox --play
 LINTER := bin/tools/golangci-lint
 HELM := bin/tools/helm
 KUBECONFORM := bin/tools/kubeconform
+CYCLONEDX := bin/tools/cyclonedx-gomod
+VULNCHECK := bin/tools/govulncheck
+# Further flags of the image's build, such as --build-arg BASE_IMAGE=….
+IMAGE_FLAGS ?=
 CHART := deploy/helm/fhirsvc
 # Where `make conformance` puts the validators of others, and what the tests stored.
 PEERS := .build/conformance
@@ -39,15 +43,25 @@ help: ## print this list
 
 ##-- the service
 
-.PHONY: run build image
+.PHONY: run build image release reproducible sbom
 run: build ## the sandbox with a played episode: needs nothing but Go
 	./bin/fhirsvc $(SANDBOX)
 
 build: ## the binary, bin/fhirsvc
 	CGO_ENABLED=0 $(GO) build -trimpath -o bin/fhirsvc ./cmd/fhirsvc
 
-image: ## the container image (needs a container engine; untested, see deploy/Dockerfile)
-	docker build -f deploy/Dockerfile -t $(IMAGE) .
+image: ## the container image (needs a container engine; untested, see deploy/README.md)
+	docker build -f deploy/Dockerfile -t $(IMAGE) --build-arg VERSION=$(VERSION) --build-arg REVISION=$$(git rev-parse HEAD) \
+		--build-arg CREATED=$$(git log -1 --format=%cI) $(IMAGE_FLAGS) .
+
+release: ## the binary of a release, .build/release/fhirsvc
+	.ci/release-build .build/release/fhirsvc
+
+reproducible: ## show that the last commit, built in two places, is the same bytes
+	.ci/reproducible
+
+sbom: release $(CYCLONEDX) ## the release's bill of materials, CycloneDX
+	.ci/sbom $(CYCLONEDX) .build/release/fhirsvc .build/release/fhirsvc.cdx.json
 
 ##-- tests
 
@@ -118,7 +132,7 @@ db-down: ## stop it
 
 ##-- checks
 
-.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint schemas schemas-diff verify
+.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint schemas schemas-diff vulncheck verify
 fmt: $(LINTER) ## format the Go files
 	$(LINTER) fmt
 
@@ -150,7 +164,10 @@ schemas: ## make the schemas of Kubernetes anew that the chart is held against
 schemas-diff: ## fail if they are not what is committed
 	.ci/unchanged $(MAKE) schemas
 
-verify: fmt-check vet lint tidy-diff generate-diff schemas-diff helm-lint conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
+vulncheck: $(VULNCHECK) ## code with known vulnerabilities that the service calls; says so where it can't be run
+	.ci/vulncheck $(VULNCHECK) .build/vulndb
+
+verify: fmt-check vet lint tidy-diff generate-diff schemas-diff helm-lint vulncheck sbom reproducible conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
 
 ##-- tools, pinned in a module of their own
 
@@ -159,6 +176,12 @@ $(LINTER): tools/go.mod tools/go.sum
 
 $(KUBECONFORM): tools/go.mod tools/go.sum
 	$(GO) build -C tools -trimpath -o ../$@ github.com/yannh/kubeconform/cmd/kubeconform
+
+$(CYCLONEDX): tools/go.mod tools/go.sum
+	$(GO) build -C tools -trimpath -o ../$@ github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod
+
+$(VULNCHECK): tools/go.mod tools/go.sum
+	$(GO) build -C tools -trimpath -o ../$@ golang.org/x/vuln/cmd/govulncheck
 
 $(HELM): tools/go.mod tools/go.sum
 	$(GO) build -C tools -trimpath -o ../$@ helm.sh/helm/v3/cmd/helm
