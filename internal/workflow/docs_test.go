@@ -28,7 +28,7 @@ func checkMade(t *testing.T, name, want string) {
 	require.True(t, found, "block %s has no end", name)
 	want = "\n" + strings.TrimSpace(want) + "\n\n"
 	if *updateDocs {
-		require.NoError(t, os.WriteFile(clinicalPage, []byte(before+first+want+last+after), 0o644)) //nolint:gosec // a page of the repository
+		require.NoError(t, os.WriteFile(clinicalPage, []byte(before+first+want+last+after), 0o644))
 		return
 	}
 	require.Equal(t, want, got, "docs/clinical.md is not what the code gives; go test ./internal/workflow -run TestClinical -update rewrites it")
