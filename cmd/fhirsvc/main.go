@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // a base image has no time zones, and TZ may name one
 )
 
 // The exit codes.
