@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/url"
 	"slices"
 	"strconv"
@@ -49,6 +48,9 @@ type Config struct {
 	ChangesResource bool
 	Endpoints       hook.Endpoints // of Subscriptions
 	GiveUp          time.Duration  // an endpoint that fails
+	MetricsAddr     string         // "" serves none
+	TracesURL       Secret         // may hold a token; "" sends none
+	TracesRatio     float64
 	LogLevel        slog.Level
 	ShutdownTimeout time.Duration
 }
@@ -64,7 +66,7 @@ type setting struct {
 }
 
 func settings() []setting {
-	return slices.Concat(plainSettings(), accessSettings())
+	return slices.Concat(plainSettings(), accessSettings(), telemetrySettings())
 }
 
 func plainSettings() []setting {
@@ -88,11 +90,7 @@ func plainSettings() []setting {
 		{name: "FHIRSVC_NATS_CREDENTIALS", set: func(c *Config, s string) error { c.NATSCredentials = s; return nil }},
 		{name: "FHIRSVC_HTTP_ADDR", standard: "127.0.0.1:8080", set: func(c *Config, s string) error {
 			c.HTTPAddr = s
-			_, port, err := net.SplitHostPort(s)
-			if n, bad := strconv.Atoi(port); err != nil || bad != nil || n < 0 || n > 65535 {
-				return errors.New("want host:port, such as 127.0.0.1:8080 or :8080")
-			}
-			return nil
+			return wantAddress(s)
 		}},
 		{name: "FHIRSVC_PROTOCOLS", serve: true, set: func(c *Config, s string) error { c.Protocols = s; return nil }},
 		{name: "FHIRSVC_CANONICAL_BASE", serve: true, migrate: true, set: func(c *Config, s string) error {

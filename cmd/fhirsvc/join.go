@@ -43,6 +43,7 @@ type joinOptions struct {
 	lameDuck        time.Duration
 	shutdown        time.Duration
 	log             *slog.Logger
+	watch           lookout
 }
 
 // anybody is who every caller is as long as there is no authentication.
@@ -53,7 +54,7 @@ func anybody() episode.Client {
 // join connects the rooms. The node does nothing until it is run, but its address is
 // taken already. On an error nothing stays open.
 func join(ctx context.Context, o joinOptions) (_ *node, err error) {
-	n := &node{store: o.store, nats: o.nats, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown, secure: o.access.tls != nil}
+	n := &node{store: o.store, nats: o.nats, log: o.log, lameDuck: o.lameDuck, shutdown: o.shutdown, secure: o.access.tls != nil, watch: o.watch}
 	if n.listen, err = net.Listen("tcp", o.httpAddr); err != nil {
 		return nil, fmt.Errorf("listen for HTTP: %w", err)
 	}
@@ -68,6 +69,7 @@ func join(ctx context.Context, o joinOptions) (_ *node, err error) {
 	if err := n.joinBroker(ctx, o); err != nil {
 		return nil, err
 	}
+	o.watch.metrics.Watch(o.log, n.gauges()...)
 	return n, n.joinHTTP(ctx, o)
 }
 
@@ -84,6 +86,7 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 		Incoming:          validate.New(profiles.Incoming()),
 		Outgoing:          outgoing,
 		Auditor:           n.auditor,
+		Watch:             o.watch.metrics,
 		Clock:             o.clock,
 		Log:               o.log,
 		Protocols:         o.protocols,
@@ -98,8 +101,9 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 		return usageError{err}
 	}
 	n.service, n.timers = service, episode.NewTimers(service, o.shared)
+	n.timers.Traces = o.watch.spans()
 	n.notifier = delivery.NewNotifier(delivery.NotifierOptions{
-		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, GiveUp: o.giveUp,
+		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, Watch: o.watch.metrics, GiveUp: o.giveUp,
 	})
 	n.matcher = delivery.NewMatcher(o.store, service.Match, n.notifier.Wake, o.log)
 	if o.lease > 0 {
@@ -127,12 +131,12 @@ func (n *node) joinBroker(ctx context.Context, o joinOptions) error {
 		return fmt.Errorf("prepare streams: %w", err)
 	}
 	n.intake, err = events.NewIntake(ctx, js, events.IntakeOptions{
-		Handler: n.service, Ping: o.store.Ping, Log: o.log, AckWait: o.lease,
+		Handler: n.service, Ping: o.store.Ping, Log: o.log, Watch: o.watch.metrics, Traces: o.watch.spans(), AckWait: o.lease,
 	})
 	if err != nil {
 		return err
 	}
-	n.relay = delivery.NewRelay(delivery.Options{Outbox: o.store, Publisher: events.NewPublisher(js), Log: o.log, Lease: o.lease})
+	n.relay = delivery.NewRelay(delivery.Options{Outbox: o.store, Publisher: events.NewPublisher(js), Log: o.log, Traces: o.watch.spans(), Lease: o.lease})
 	return nil
 }
 
@@ -144,7 +148,7 @@ func (n *node) joinHTTP(ctx context.Context, o joinOptions) error {
 	}
 	options := rest.Options{
 		Reading: o.store, Charting: n.service, Messaging: n.service, Planning: n.service, Subscribing: n.service,
-		Ready: n.ready, Log: o.log, BaseURL: o.baseURL, Origins: o.access.origins, Client: anybody(),
+		Ready: n.ready, Log: o.log, Watch: o.watch.metrics, Traces: o.watch.spans(), BaseURL: o.baseURL, Origins: o.access.origins, Client: anybody(),
 		Tokens: o.access.tokens, Smart: o.access.smart, RequestsPerSecond: o.access.perSecond, ClientCertificates: o.access.certified,
 		PagingKey: []byte(key), Version: version(), Built: built(), Clock: o.clock,
 	}

@@ -31,6 +31,7 @@ type node struct {
 	server   *http.Server
 	listen   net.Listener
 	log      *slog.Logger
+	watch    lookout
 
 	secure   bool // TLS ends here
 	stopping atomic.Bool

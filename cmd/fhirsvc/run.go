@@ -12,14 +12,14 @@ const lameDuck = 2 * time.Second
 
 // running is what works in a node.
 type running struct {
-	intake, timers, matcher, notifier, audit, relay worker
+	intake, timers, matcher, notifier, audit, relay, watch worker
 }
 
 // run does the work until ctx ends or the HTTP server fails, and then stops.
 func (n *node) run(ctx context.Context) error {
 	r := running{
 		audit: start(n.audit), relay: start(n.relay.Run), matcher: start(n.matcher.Run), notifier: start(n.notifier.Run),
-		timers: start(n.timers.Run), intake: start(n.intake.Run),
+		timers: start(n.timers.Run), intake: start(n.intake.Run), watch: start(n.watch.run),
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- n.serve() }()
@@ -68,6 +68,10 @@ func (n *node) stop(limit context.Context, r running, answering bool) {
 	r.relay.stop(limit)
 	if err := n.relay.Drain(limit); err != nil {
 		n.log.Warn("outbox not drained; the next relay goes on", "error", err)
+	}
+	r.watch.stop(limit)
+	if err := n.watch.close(limit); err != nil {
+		n.log.Warn("spans not sent", "error", err)
 	}
 	if err := n.nats.FlushWithContext(limit); err != nil { // the last acknowledgements
 		n.log.Warn("broker not told of all that was taken in; it tells it again", "error", err)

@@ -167,8 +167,12 @@ func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, nc *nat
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	w, err := openWatch(ctx, Config{})
+	if err != nil {
+		return nil, err
+	}
 	n, err := join(ctx, joinOptions{
-		store: st, nats: nc, httpAddr: o.http, clock: clock.Now,
+		watch: w, store: st, nats: nc, httpAddr: o.http, clock: clock.Now,
 		endpoints: hook.Loopback(), protocols: protocols, drafts: true, lease: sandboxLease, shutdown: 10 * time.Second, log: log,
 	})
 	if err != nil {
@@ -176,6 +180,7 @@ func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, nc *nat
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/sandbox/clock", sandbox.NewClockHandler(clock, clockDriver{n}, log))
+	mux.Handle("GET /metrics", w.metrics.Handler())
 	mux.Handle("/", n.server.Handler)
 	n.server.Handler = mux
 	return n, nil

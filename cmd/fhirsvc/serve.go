@@ -49,6 +49,10 @@ Settings (environment):
   FHIRSVC_SUBSCRIPTION_ENDPOINTS  where Subscriptions may be told: URL prefixes with commas
                             between, https://…; with none no endpoint is called
   FHIRSVC_SUBSCRIPTION_GIVE_UP  how long an endpoint may fail before it is given up, 72h
+  FHIRSVC_METRICS_ADDR      where metrics are served at /metrics; nowhere if empty
+  FHIRSVC_TRACES_URL        OTLP/HTTP collector, such as http://collector:4318/v1/traces;
+                            no traces if empty
+  FHIRSVC_TRACES_RATIO      of the traces that begin here, 0 to 1, 1
   FHIRSVC_LOG_LEVEL         debug, info (default), warn, error
   FHIRSVC_SHUTDOWN_TIMEOUT  how long running work may take to end, 20s
 `
@@ -69,7 +73,8 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 		defer nc.Close()
 	}
 	who, accessErr := openAccess(ctx, config, log)
-	if err := errors.Join(err, faults, storeErr, natsErr, accessErr); err != nil {
+	w, watchErr := openWatch(ctx, config)
+	if err := errors.Join(err, faults, storeErr, natsErr, accessErr, watchErr); err != nil {
 		return err
 	}
 	shared, err := episode.NewSharedClock(ctx, st)
@@ -80,12 +85,12 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: shared.Now, shared: shared, baseURL: config.BaseURL,
 		protocols: protocols, changesResource: config.ChangesResource, access: who,
 		endpoints: config.Endpoints, giveUp: config.GiveUp,
-		lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
+		watch: w, lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
 	})
 	if err != nil {
 		return err
 	}
-	log.Info("ready", "address", n.listen.Addr().String())
+	log.Info("ready", "address", n.listen.Addr().String(), "metrics_address", w.address())
 	return n.run(ctx)
 }
 

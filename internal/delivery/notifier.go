@@ -31,12 +31,18 @@ type Sender interface {
 	Send(ctx context.Context, call *episode.Call) hook.Result
 }
 
+// Watching is told of each call of an endpoint: taken or not-taken.
+type Watching interface {
+	Notified(outcome string)
+}
+
 // NotifierOptions are the settings of a Notifier; GiveUp and Now have defaults.
 type NotifierOptions struct {
 	Queues  Queues
 	Telling Telling
 	Sender  Sender
 	Log     *slog.Logger
+	Watch   Watching         // nil tells nobody
 	GiveUp  time.Duration    // how long an endpoint may fail before it is given up, 72 h
 	Now     func() time.Time // nil: the store's own clock
 }
@@ -174,6 +180,7 @@ func (n *Notifier) try(ctx context.Context, c store.SubscriptionClaim) (store.Se
 	}
 	r := n.o.Sender.Send(ctx, call)
 	slow := r.Took > slowCall
+	n.told(r)
 	if r.Taken {
 		return store.Settlement{Sent: call.Upto, Slow: slow}, n.o.Telling.CallTaken(ctx, call)
 	}
@@ -184,6 +191,17 @@ func (n *Notifier) try(ctx context.Context, c store.SubscriptionClaim) (store.Se
 	}
 	log.Warn("notification not taken, and tried again")
 	return store.Settlement{Failed: true, Wait: max(waitAfter(c.Attempts), r.After), Slow: true}, nil
+}
+
+func (n *Notifier) told(r hook.Result) {
+	if n.o.Watch == nil {
+		return
+	}
+	outcome := "taken"
+	if !r.Taken {
+		outcome = "not-taken"
+	}
+	n.o.Watch.Notified(outcome)
 }
 
 // waitAfter is the time before the next try, with jitter, after so many that failed before

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"go.opentelemetry.io/otel/trace"
 	"golang.org/x/sync/errgroup"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -32,9 +33,10 @@ type Options struct {
 	Outbox    Outbox
 	Publisher Publisher
 	Log       *slog.Logger
-	Lease     time.Duration // of a partition, 10 s
-	Idle      time.Duration // between looks while there is nothing to send, 1 s
-	MaxPause  time.Duration // between tries while the broker is away, 10 s
+	Traces    trace.TracerProvider // nil gets no spans
+	Lease     time.Duration        // of a partition, 10 s
+	Idle      time.Duration        // between looks while there is nothing to send, 1 s
+	MaxPause  time.Duration        // between tries while the broker is away, 10 s
 }
 
 // How much is taken in hand at once: partitions of a round, partitions side by side, and
@@ -53,6 +55,7 @@ type Relay struct {
 	outbox    Outbox
 	publisher Publisher
 	log       *slog.Logger
+	traces    trace.TracerProvider
 	holder    string
 	lease     time.Duration
 	idle      time.Duration
@@ -63,7 +66,7 @@ type Relay struct {
 // NewRelay returns a relay that does nothing until Run.
 func NewRelay(o Options) *Relay {
 	r := &Relay{
-		outbox: o.Outbox, publisher: o.Publisher, log: o.Log,
+		outbox: o.Outbox, publisher: o.Publisher, log: o.Log, traces: o.Traces,
 		holder: uuid.NewString(),
 		lease:  o.Lease, idle: o.Idle, maxPause: o.MaxPause,
 		wake: make(chan struct{}, 1),
@@ -175,7 +178,7 @@ func (r *Relay) batch(ctx context.Context, l store.Lease) (int, error) {
 	for i, row := range rows {
 		messages[i] = row.Outbox
 	}
-	sent, publishErr := r.publisher.Publish(ctx, messages)
+	sent, publishErr := r.publish(ctx, messages)
 	if sent == 0 {
 		return 0, publishErr
 	}

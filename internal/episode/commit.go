@@ -8,6 +8,7 @@ import (
 
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/tracing"
 )
 
 const (
@@ -41,8 +42,9 @@ func (s *Service) commit(ctx context.Context, op string, b build) (end, error) {
 				return end{}, &outcome.Error{Kind: outcome.CodeTimeout, Op: op, Details: "there was no time left", Err: err}
 			}
 		}
-		d, err := b(ctx)
+		d, err := s.prepare(ctx, b)
 		if errors.Is(err, errRaced) {
+			s.Watch.Conflict()
 			continue
 		}
 		if err != nil || d == nil {
@@ -54,20 +56,32 @@ func (s *Service) commit(ctx context.Context, op string, b build) (end, error) {
 		}
 		switch result.Status {
 		case store.Committed:
-			s.wake(d)
+			s.committed(d)
 			return end{draft: d}, nil
 		case store.Duplicate:
 			return end{repeat: true, answer: result.Answer}, nil
 		case store.Differs:
 			return end{}, outcome.Fail(outcome.CodeDuplicate, op, "another content was accepted under this identity before")
 		case store.Conflict, store.Taken:
+			s.Watch.Conflict()
 		}
 	}
 	return end{}, outcome.Fail(outcome.CodeLockError, op, "others kept changing the same episode; nothing was stored, try again")
 }
 
+// prepare builds a draft, which takes no time but that of reading and computing.
+func (s *Service) prepare(ctx context.Context, b build) (*draft, error) {
+	ctx, done := tracing.Begin(ctx, "prepare")
+	d, err := b(ctx)
+	done(err)
+	return d, err
+}
+
 // try commits once. When the store does not know the outcome, the inbox does.
-func (s *Service) try(ctx context.Context, d *draft) (store.Result, error) {
+func (s *Service) try(ctx context.Context, d *draft) (_ store.Result, err error) {
+	ctx, done := tracing.Begin(ctx, "commit")
+	defer func() { done(err) }()
+	carryTrace(d.changes.Outbox, tracing.Carry(ctx))
 	results, err := s.Store.Commit(ctx, []store.Changeset{d.changes})
 	if err == nil {
 		return results[0], nil

@@ -25,6 +25,7 @@ type draft struct {
 	context  fhir.Context // of the first episode, for Provenance
 	changes  store.Changeset
 	rendered []int // indices in changes.Resources of what the service wrote itself
+	ended    []workflow.Figures
 }
 
 func (s *Service) newDraft(author string) *draft {
@@ -90,6 +91,9 @@ func (d *draft) advance(l *loaded, in workflow.Input) error {
 	next, effects, err := d.s.step(l.core, in)
 	if err != nil {
 		return err
+	}
+	if ends(l.core, next) {
+		d.ended = append(d.ended, next.Figures())
 	}
 	l.core = next
 	if l.renamed { // what did not change says of whom it is, too

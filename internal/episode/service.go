@@ -27,6 +27,8 @@ type Options struct {
 	Incoming, Outgoing Validator
 	Clock              Clock
 	Log                *slog.Logger
+	// Watch is told what changes; nil tells nobody.
+	Watch Watching
 	// Protocols are the PlanDefinitions that new episodes may be given.
 	Protocols [][]byte
 	// Published are further resources that others refer to by canonical url, such as code
@@ -75,6 +77,9 @@ func New(ctx context.Context, o Options) (*Service, error) {
 	ns, err := uuid.Parse(namespace)
 	if err != nil {
 		return nil, fmt.Errorf("namespace of ids: %w", err)
+	}
+	if o.Watch == nil {
+		o.Watch = unwatched{}
 	}
 	told, err := o.Store.ToldVersions(ctx)
 	if err != nil {

@@ -5,10 +5,13 @@ import (
 	"log/slog"
 	"time"
 
+	"go.opentelemetry.io/otel/propagation"
+	"go.opentelemetry.io/otel/trace"
 	"golang.org/x/sync/errgroup"
 
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/tracing"
 )
 
 // A due time is found within longestPoll; what a dead replica had in hand is late by dueLease
@@ -29,6 +32,8 @@ type Timers struct {
 	// Lease is how long a due time is this replica's; what a dead one had in hand is
 	// late by it. NewTimers sets 2 s.
 	Lease time.Duration
+	// Traces gets a span of each episode that is told; nil gets none.
+	Traces trace.TracerProvider
 
 	service *Service
 	log     *slog.Logger
@@ -117,8 +122,12 @@ func (t *Timers) fire(ctx context.Context) (int, error) {
 func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {
 	ctx, cancel := context.WithTimeout(ctx, dueTimeout)
 	defer cancel()
+	t.service.Watch.Due(now.Sub(d.At))
 	if d.At.After(now) {
 		now = d.At
 	}
-	return t.service.Elapse(ctx, d.Episode, now)
+	ctx, end := tracing.Enter(ctx, t.Traces, trace.SpanKindInternal, "elapse", propagation.MapCarrier{})
+	err := t.service.Elapse(ctx, d.Episode, now)
+	end(err)
+	return err
 }

@@ -8,24 +8,28 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+	"go.opentelemetry.io/otel/attribute"
+	"go.opentelemetry.io/otel/trace"
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/tracing"
 )
 
 // delivery is one message in hand with what is known about its delivery.
 type delivery struct {
 	jetstream.Msg
-	seq     uint64 // in the stream, the same on every delivery
-	attempt uint64 // from 1
+	seq       uint64 // in the stream, the same on every delivery
+	attempt   uint64 // from 1
+	published time.Time
 }
 
 // handle takes one message to its end and tells the server about it.
 func (in *Intake) handle(ctx context.Context, m jetstream.Msg, at store.Position) {
 	d := delivery{Msg: m, attempt: 1}
 	if meta, err := m.Metadata(); err == nil {
-		d.seq, d.attempt = meta.Sequence.Stream, meta.NumDelivered
+		d.seq, d.attempt, d.published = meta.Sequence.Stream, meta.NumDelivered, meta.Timestamp
 	}
 	begun := time.Now()
 	stop := in.keepAlive(m)
@@ -33,8 +37,12 @@ func (in *Intake) handle(ctx context.Context, m jetstream.Msg, at store.Position
 	unlock := in.bodies.lock(m.Data())
 	defer unlock()
 
+	ctx, end := tracing.Enter(ctx, in.traces, trace.SpanKindConsumer, "process "+SubjectProcedure, traceHeaders(m.Headers()),
+		attribute.String("messaging.system", "nats"), attribute.String("messaging.operation.type", "process"),
+		attribute.String("messaging.destination.name", SubjectProcedure))
 	msg := episode.Message{Body: m.Data(), ContentType: m.Headers().Get("Content-Type"), Door: episode.DoorJetStream, Position: at}
 	err := in.message(ctx, msg)
+	end(err)
 	kind := outcome.KindOf(err)
 	log := in.log.With("event_id", d.seq, "attempt", d.attempt, "duration_ms", time.Since(begun).Milliseconds())
 	if err != nil {
@@ -44,6 +52,7 @@ func (in *Intake) handle(ctx context.Context, m jetstream.Msg, at store.Position
 	case settled:
 		in.faults.forget(d.seq)
 		in.tell(log, d.Ack())
+		in.told(d, "taken")
 		log.Info("event taken in")
 	case putOff:
 		in.putOff(log, d, kind)
@@ -80,6 +89,7 @@ func (in *Intake) putOff(log *slog.Logger, d delivery, kind outcome.Code) {
 		}
 	}
 	in.tell(log, d.NakWithDelay(in.backoff.delay(d.attempt)))
+	in.told(d, "put-off")
 	log.Warn("event put off")
 }
 
@@ -93,6 +103,7 @@ func (in *Intake) refuse(ctx context.Context, log *slog.Logger, d delivery, m ep
 	}
 	in.faults.forget(d.seq)
 	in.tell(log, d.TermWithReason(string(outcome.KindOf(reason))))
+	in.told(d, "refused")
 	log.Warn("event refused")
 }
 

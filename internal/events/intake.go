@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+	"go.opentelemetry.io/otel/trace"
 
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/store"
@@ -27,10 +28,12 @@ type IntakeOptions struct {
 	Handler  Handler
 	Ping     func(ctx context.Context) error // nil when the store can be written to
 	Log      *slog.Logger
-	Parallel int           // messages handled at once, 8
-	Tries    int           // at a message that makes us fail, 5
-	Delay    time.Duration // after the first failure, 1 s; doubled with each
-	MaxDelay time.Duration // 1 min
+	Watch    Watching             // nil tells nobody
+	Traces   trace.TracerProvider // nil gets no spans
+	Parallel int                  // messages handled at once, 8
+	Tries    int                  // at a message that makes us fail, 5
+	Delay    time.Duration        // after the first failure, 1 s; doubled with each
+	MaxDelay time.Duration        // 1 min
 	// AckWait is how long the server waits for a word about a delivered message, 30 s;
 	// work that takes longer says so before. It counts when the consumer is created.
 	AckWait time.Duration
@@ -49,6 +52,8 @@ type Intake struct {
 	handler  Handler
 	ping     func(ctx context.Context) error
 	log      *slog.Logger
+	watch    Watching
+	traces   trace.TracerProvider
 	backoff  backoff
 	tries    int
 	slots    chan struct{}
@@ -78,6 +83,8 @@ func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*I
 		handler:  o.Handler,
 		ping:     o.Ping,
 		log:      o.Log,
+		watch:    o.Watch,
+		traces:   o.Traces,
 		backoff:  backoff{first: o.Delay, most: o.MaxDelay},
 		tries:    o.Tries,
 		slots:    make(chan struct{}, o.Parallel),
@@ -112,6 +119,16 @@ func (o IntakeOptions) withDefaults() IntakeOptions {
 func (in *Intake) Reach(ctx context.Context) error {
 	_, err := in.consumer.Info(ctx)
 	return err
+}
+
+// Waiting tells how many events wait at the broker: not yet given out, given out and not yet
+// acknowledged, and given out more than once.
+func (in *Intake) Waiting(ctx context.Context) (pending, unacknowledged, redelivered int, err error) {
+	info, err := in.consumer.Info(ctx)
+	if err != nil {
+		return 0, 0, 0, fmt.Errorf("consumer %s: %w", ConsumerProcedure, err)
+	}
+	return int(info.NumPending), info.NumAckPending, info.NumRedelivered, nil
 }
 
 // Run pulls until ctx ends, then waits for the messages in hand. Handling is not cut

@@ -108,6 +108,15 @@ func methods() []term[workflow.Method] {
 	}
 }
 
+// TaskCodes gives the codes of Tasks in the order of the table.
+func TaskCodes() []Code {
+	var codes []Code
+	for _, row := range tasks() {
+		codes = append(codes, row.local)
+	}
+	return codes
+}
+
 // tasks: nothing stands beside release, titration and easing. The broader SNOMED CT
 // concept is compression bandaging, and read alone it would say the opposite of what is
 // to be done.

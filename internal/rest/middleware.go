@@ -12,6 +12,7 @@ import (
 	"github.com/labstack/echo/v4/middleware"
 
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/tracing"
 )
 
 // traced gives every request an id: the client's X-Request-Id if it is one that can be
@@ -58,6 +59,9 @@ func (s *server) logged(next echo.HandlerFunc) echo.HandlerFunc {
 			slog.Int("status", c.Response().Status),
 			slog.Int64("duration_ms", time.Since(started).Milliseconds()),
 			slog.String("trace_id", traceOf(c)),
+		}
+		if id := tracing.ID(c.Request().Context()); id != "" {
+			attrs = append(attrs, slog.String("otel_trace_id", id))
 		}
 		level := slog.LevelInfo
 		if err != nil {

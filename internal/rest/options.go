@@ -5,6 +5,8 @@ import (
 	"log/slog"
 	"time"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/search"
@@ -59,6 +61,9 @@ type Options struct {
 	// remark, which may be empty, is told to whoever asks.
 	Ready func(ctx context.Context) (remark string, err error)
 	Log   *slog.Logger
+	// Watch is told of each request; nil tells nobody. Traces gets their spans; nil none.
+	Watch  Watching
+	Traces trace.TracerProvider
 
 	// BaseURL is where clients reach "/fhir" from outside, such as
 	// "https://host/fhir". "" takes scheme and host from each request, which is wrong

@@ -52,7 +52,7 @@ func New(o Options) *echo.Echo {
 	e.IPExtractor = echo.ExtractIPDirect() // no header of a client is believed
 	e.HTTPErrorHandler = s.fail
 	e.Pre(middleware.RemoveTrailingSlash())
-	e.Use(compressed(), traced, s.logged, s.recovered())
+	e.Use(compressed(), traced, s.observed, s.logged, s.recovered())
 	if len(o.Origins) > 0 {
 		e.Use(browsers(o.Origins))
 	}
