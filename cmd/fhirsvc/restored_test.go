@@ -20,7 +20,7 @@ import (
 )
 
 // postgresTool finds a program of PostgreSQL: on the PATH, else the newest of Debian's.
-func postgresTool(t *testing.T, name string) string {
+func postgresTool(t testing.TB, name string) string {
 	t.Helper()
 	if found, err := filepath.Glob("/usr/lib/postgresql/*/bin/" + name); err == nil && len(found) > 0 {
 		return found[len(found)-1]
@@ -76,19 +76,47 @@ func (w *ward) told(s site) map[string][]int64 {
 	return all
 }
 
-// A backup is taken, the wards go on, the database is lost and restored. What came with
-// events comes back, no version is used twice, and what was charted over REST is listed.
+// A dump is taken while the service runs.
 func TestRestoreFromADump(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
 	s.migrate(t)
+	dump := filepath.Join(t.TempDir(), "dump")
+	testRestore(t, s, func() { tool(t, "pg_dump", "--format=custom", "--file="+dump, s.database) }, func() string {
+		empty := database(t)
+		tool(t, "pg_restore", "--no-owner", "--dbname="+empty, dump)
+		return empty
+	})
+}
+
+// A base backup was taken before any work, and the log is archived: the database comes back as
+// it was at a point in time (https://www.postgresql.org/docs/current/continuous-archiving.html).
+func TestRestoreToAPointInTime(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	c := newCluster(t)
+	s.database = c.url("ward")
+	s.migrate(t)
+	c.do("pg_basebackup", "--pgdata="+c.data("second"), "--dbname="+c.url("postgres"), "--checkpoint=fast")
+	testRestore(t, s, func() { c.ask("ward", `SELECT pg_create_restore_point('before the accident')::text`) }, func() string {
+		c.archive()
+		c.stop("first")
+		c.recover("second", "before the accident")
+		return s.database
+	})
+}
+
+// testRestore takes a backup, lets the wards go on, loses the database and restores it. What
+// came with events comes back, no version is used twice, and what was charted over REST is
+// listed.
+func testRestore(t *testing.T, s site, backup func(), restore func() string) {
+	t.Helper()
 	w := s.serve(t)
 	before := bedside.NewCase(800, "diagnostic", time.Now().Add(-time.Minute))
 	plans := w.sendUntilSettled(s, before)
 	w.find(before)
 	w.chartNow("kept")
-	dump := filepath.Join(t.TempDir(), "dump")
-	tool(t, "pg_dump", "--format=custom", "--file="+dump, s.database)
+	backup()
 
 	w.chartNow("lost")
 	late := bedside.NewCase(801, "diagnostic", time.Now().Add(-time.Minute))
@@ -105,8 +133,7 @@ func TestRestoreFromADump(t *testing.T) {
 	require.Contains(t, p.stderr.String(), "a replica asks for events: stop all of them first")
 	w.process.kill()
 
-	s.database = database(t)
-	tool(t, "pg_restore", "--no-owner", "--dbname="+s.database, dump)
+	s.database = restore()
 	list := restoredList(t, s, "--list")
 	listed := wantListed(t, s, told, list)
 	require.NotContains(t, list, "told again", "a list changes nothing")
