@@ -65,7 +65,7 @@ sbom: release $(CYCLONEDX) ## the release's bill of materials, CycloneDX
 
 ##-- tests
 
-.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface conformance fuzz bench bench-validate cover db-up db-down
+.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface conformance fuzz bench bench-validate scale cover db-up db-down
 test: e2e ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
@@ -119,6 +119,10 @@ bench: ## the benchmarks
 
 bench-validate: ## the validator's speed beside others (needs what conformance needs), see docs/validation.md; up to 3 minutes
 	.ci/bench-validate $(PEERS) .build/bench $(UPDATE)
+
+scale: ## a database of 50,000 finished and 5,000 open episodes (COPIES, BASE for others): what one takes, and how fast a ward is beside them; needs 40 GB and an hour
+	$(WITH_DB) $(GO) test -timeout 8h -count=1 -v ./internal/scale -run 'TestScale|TestArmed' -args -scale.base $(or $(BASE),1000) \
+		-scale.copies $(or $(COPIES),4,14,49) -scale.rounds 500 -scale.armed 50000
 
 cover: ## what the tests reach, by function; coverage.out for tools
 	$(WITH_DB) $(TEST) -coverpkg=./... -coverprofile=coverage.out ./...

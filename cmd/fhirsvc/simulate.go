@@ -19,14 +19,20 @@ by chance, nurses who come late and chart late, a clinician who is asked. After 
 the rules are checked, and every episode must end. At the end it sets the figures beside
 published ones and draws how long bands stayed on, for each protocol by itself.
 
-It needs no service, no network and no database, and touches none: what it plays is the
-core alone, not what is on the wire. For played episodes against a running service see
-'fhirsvc sandbox --patients'. The rates come from papers that contradict one another, and
+Without --rate it needs no service, no network and no database, and touches none: what it
+plays is the core alone, not what is on the wire. The rates come from papers that contradict one another, and
 partly from judgement (docs/simulation.md): the figures are no forecast for any patient
 and no evidence for any protocol. About a hundred episodes a second.
 
+With --rate it plays on a running service over the wire instead: so many episodes begin in a
+minute, however slow the service is; the people read its Tasks, chart and complete them,
+and come late by chance. On a sandbox they go by its clock. Where the clock can't be asked
+(serve), each episode lies some hours back and is charted afterwards, as from paper. It
+stops by itself after --for, and tells rates, times and errors. Only this machine is taken,
+unless --remote is said: invented patients have no place among real ones.
+
 Exit code 1 if a rule was broken or an episode did not end; each is named by its seed and
-number, so that it can be played again.
+number, so that it can be played again. With --rate, if a request went wrong.
 
 Flags:`
 
@@ -39,6 +45,7 @@ type simulateFlags struct {
 	seed      uint64
 	rates     string
 	protocols string
+	load      loadFlags
 }
 
 func runSimulate(ctx context.Context, args []string, out surroundings) error {
@@ -48,8 +55,15 @@ func runSimulate(ctx context.Context, args []string, out surroundings) error {
 	f.Uint64Var(&o.seed, "seed", 1, "the same seed gives the same episodes")
 	f.StringVar(&o.rates, "rates", "low-bleed", "what happens by chance: low-bleed or high-bleed")
 	f.StringVar(&o.protocols, "protocols", "", "folder of protocols (PlanDefinition JSON); default: the shipped drafts")
+	o.load.add(f)
 	if err := parse(f, args, out); err != nil {
 		return err
+	}
+	if err := o.load.check(f); err != nil {
+		return usageError{err}
+	}
+	if o.load.rate > 0 {
+		return runLoad(ctx, o.load, o.seed, out)
 	}
 	rates, err := simulation.Named(o.rates)
 	if err != nil {
