@@ -25,7 +25,7 @@ type cluster struct {
 // postgres's.
 func newCluster(t *testing.T) *cluster {
 	t.Helper()
-	dir, err := os.MkdirTemp("/var/tmp", "fhirsvc-cluster-")
+	dir, err := os.MkdirTemp("/var/tmp", "fhirsvc-cluster-") //nolint:usetesting // PostgreSQL's user can't reach a folder of the test's
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
 	free, err := net.Listen("tcp", "127.0.0.1:0")
