@@ -3,6 +3,7 @@ package site
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
@@ -133,21 +134,34 @@ func cutPrefix(text, prefix string) (string, bool) {
 	return "", false
 }
 
+// stream gives a stream once the cluster has a leader for it.
+func stream(ctx context.Context, js jetstream.JetStream, name string) (s jetstream.Stream, err error) {
+	waited := eventually(30*time.Second, "the cluster tells of stream "+name, func() bool {
+		ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+		defer cancel()
+		s, err = js.Stream(ctx, name)
+		return err == nil
+	})
+	return s, errors.Join(waited, err)
+}
+
 // readStreams reads what was told, and counts what was refused.
 func (r *record) readStreams(ctx context.Context, js jetstream.JetStream) error {
-	refused, err := js.Stream(ctx, events.StreamRejected)
+	refused, err := stream(ctx, js, events.StreamRejected)
 	if err != nil {
-		return fmt.Errorf("stream of refused events: %w", err)
+		return err
 	}
 	r.rejected = int(refused.CachedInfo().State.Msgs)
-	changes, err := js.Stream(ctx, events.StreamChanges)
+	changes, err := stream(ctx, js, events.StreamChanges)
 	if err != nil {
-		return fmt.Errorf("stream of changes: %w", err)
+		return err
 	}
 	state := changes.CachedInfo().State
 	for seq := state.FirstSeq; seq <= state.LastSeq && state.Msgs > 0; seq++ {
 		var m *jetstream.RawStreamMsg
 		err := eventually(10*time.Second, "the broker gives a change", func() bool {
+			ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+			defer cancel()
 			m, err = changes.GetMsg(ctx, seq)
 			return err == nil
 		})
