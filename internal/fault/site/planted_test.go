@@ -18,11 +18,11 @@ type planted struct {
 
 func plantedBugs() []planted {
 	return []planted{
-		{name: "an event is acknowledged before it is committed", setup: setup{edits: []edit{{
+		{name: "an event is acknowledged before it is committed", setup: setup{kinds: "replica|database", edits: []edit{{
 			"internal/events/handle.go", "	err := in.message(ctx, msg)\n",
 			"	in.tell(in.log, d.Ack())\n	err := in.message(ctx, msg)\n",
 		}}}},
-		{name: "a change is marked as sent before it is", setup: setup{edits: []edit{{
+		{name: "a change is marked as sent before it is", setup: setup{kinds: "broker|kill replica", edits: []edit{{
 			"internal/delivery/relay.go", "	sent, publishErr := r.publisher.Publish(ctx, messages)\n",
 			`	early := make([]int64, len(rows))
 	for i := range early {
@@ -34,13 +34,13 @@ func plantedBugs() []planted {
 	sent, publishErr := r.publisher.Publish(ctx, messages)
 `,
 		}}}},
-		{name: "a due time that was claimed by a dead replica is lost", setup: setup{edits: []edit{{
+		{name: "a due time that was claimed by a dead replica is lost", setup: setup{kinds: "(kill|pause) replica|of replica", edits: []edit{{
 			"internal/store/postgres/timer.go", "leased_until = clock_timestamp() + $3\n", "leased_until = clock_timestamp() + 1000 * $3::interval\n",
 		}}}},
-		{name: "the replica's own clock says what is due", setup: setup{edits: []edit{{
+		{name: "the replica's own clock says what is due", setup: setup{kinds: "step clock", edits: []edit{{
 			"cmd/fhirsvc/serve.go", "databaseClock: true,", "databaseClock: false,",
 		}}}},
-		{name: "an acknowledged event is not on the broker's disk", setup: setup{careless: true}},
+		{name: "an acknowledged event is not on the broker's disk", setup: setup{kinds: "power of all", careless: true}},
 	}
 }
 

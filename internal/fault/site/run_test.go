@@ -39,7 +39,7 @@ type result struct {
 // run plays one run: people and faults at once, then peace, then the checker.
 func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	began := time.Now()
-	out := result{seed: seed, faults: drawFaults(seed, s.database.disk.can(), regexp.MustCompile(*only))}
+	out := result{seed: seed, faults: drawFaults(seed, s.database.disk.can(), s.kinds)}
 	if err := s.begin(ctx, seed); err != nil {
 		return out, err
 	}
@@ -120,7 +120,8 @@ func (r result) String() string {
 // setup is how a site differs from the one that is sound.
 type setup struct {
 	edits    []edit
-	careless bool // brokers acknowledge before they have synced, as they do unless told otherwise
+	kinds    string // of faults, a pattern; "" for all
+	careless bool   // brokers acknowledge before they have synced, as they do unless told otherwise
 }
 
 // open makes a site of this build, which ends with the test.
@@ -130,7 +131,7 @@ func open(t *testing.T, how setup) *site {
 	base := folder(t)
 	binary, err := build(base, "fhirsvc", how.edits...)
 	require.NoError(t, err)
-	s := &site{base: base, binary: binary, source: commit()}
+	s := &site{base: base, binary: binary, source: commit(), kinds: regexp.MustCompile(how.kinds)}
 	t.Cleanup(s.close)
 	require.NoError(t, s.setUp(how.careless))
 	return s
@@ -139,7 +140,7 @@ func open(t *testing.T, how setup) *site {
 // Whatever fails, what was acknowledged is there once, the rules hold that can be seen from
 // outside, every change is told in order, and no due time is missed.
 func TestFaults(t *testing.T) {
-	s := open(t, setup{})
+	s := open(t, setup{kinds: *only})
 	seed := *first
 	if seed == 0 {
 		seed = 1 + rand.Uint64N(1<<31)

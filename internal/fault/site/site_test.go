@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -25,7 +26,8 @@ const replicas = 2
 type site struct {
 	base      string
 	binary    string
-	source    string // the commit that it was built from
+	source    string         // the commit that it was built from
+	kinds     *regexp.Regexp // of faults that are drawn
 	protocols string
 	authority string // file with the endpoint's certificate
 	database  *database
