@@ -77,10 +77,10 @@ func (b *broker) start() error {
 // cluster is the three nodes.
 type cluster []*broker
 
-func newCluster(base string, careless bool) (cluster, error) {
+func newCluster(base string, disks, careless bool) (cluster, error) {
 	var c cluster
 	for n := range nodes {
-		d, err := newDisk(base, fmt.Sprintf("broker-%d", n+1), 96, os.Getuid(), os.Getgid())
+		d, err := newDisk(base, fmt.Sprintf("broker-%d", n+1), disks, 96, os.Getuid(), os.Getgid())
 		if err != nil {
 			return nil, err
 		}

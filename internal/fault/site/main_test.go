@@ -25,7 +25,11 @@ func TestMain(m *testing.M) {
 		os.Exit(runBroker(text))
 	}
 	if os.Geteuid() == 0 && os.Getenv(asIsolated) == "" {
-		os.Exit(isolate())
+		code, err := isolate()
+		if err == nil {
+			os.Exit(code)
+		}
+		fmt.Fprintln(os.Stderr, "no name spaces of our own, and so no faults of disks:", err)
 	}
 	os.Exit(m.Run())
 }
@@ -34,12 +38,12 @@ func TestMain(m *testing.M) {
 func isolated() bool { return os.Getenv(asIsolated) != "" }
 
 // isolate runs this program in name spaces of its own for mounts, processes and shared memory: whatever
-// becomes of it, the kernel ends all its processes and takes its file systems down.
-func isolate() int {
+// becomes of it, the kernel ends all its processes and takes its file systems down. The error
+// says why there are no name spaces to be had.
+func isolate() (code int, err error) {
 	dir, err := os.MkdirTemp(roomyFolder(), "fhirsvc-fault-")
 	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
+		return 0, err
 	}
 	defer os.RemoveAll(dir) //nolint:errcheck // a temporary folder
 	cmd := exec.Command(os.Args[0], os.Args[1:]...)
@@ -51,17 +55,16 @@ func isolate() int {
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	if err := cmd.Start(); err != nil {
-		fmt.Fprintln(os.Stderr, "name spaces:", err)
-		return 1
+		return 0, err
 	}
 	go func() {
 		<-signals
 		_ = cmd.Process.Kill() // and with it all others
 	}()
 	if err := cmd.Wait(); err != nil {
-		return max(1, cmd.ProcessState.ExitCode())
+		return max(1, cmd.ProcessState.ExitCode()), nil
 	}
-	return 0
+	return 0, nil
 }
 
 // roomyFolder is in memory where there is such a folder: a sync is then cheap, and what it
@@ -86,18 +89,20 @@ func ownProc() error {
 	return syscall.Mount("proc", "/proc", "proc", 0, "")
 }
 
-// folder is where a site keeps everything.
+// folder is where a site keeps everything. Others own what is in it, and go through it.
 func folder(t *testing.T) string {
 	t.Helper()
-	if !isolated() {
-		return t.TempDir()
+	dir := t.TempDir()
+	if isolated() {
+		dir = filepath.Join(os.Getenv(asIsolated), strings.NewReplacer("/", "-", " ", "-").Replace(t.Name()))
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			t.Fatal(err)
+		}
 	}
-	dir := filepath.Join(os.Getenv(asIsolated), strings.NewReplacer("/", "-", " ", "-").Replace(t.Name()))
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Chmod(filepath.Dir(dir), 0o755); err != nil { // others own what is in it
-		t.Fatal(err)
+	for _, d := range []string{dir, filepath.Dir(dir)} {
+		if err := os.Chmod(d, 0o755); err != nil {
+			t.Fatal(err)
+		}
 	}
 	return dir
 }

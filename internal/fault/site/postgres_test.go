@@ -41,7 +41,7 @@ func serverFolder() (string, error) {
 }
 
 // newDatabase makes a cluster and starts it. PostgreSQL refuses to run as root.
-func newDatabase(base string) (*database, error) {
+func newDatabase(base string, disks bool) (*database, error) {
 	bin, err := serverFolder()
 	if err != nil {
 		return nil, err
@@ -54,7 +54,7 @@ func newDatabase(base string) (*database, error) {
 		}
 		uid, gid = int(d.who.Uid), int(d.who.Gid)
 	}
-	if d.disk, err = newDisk(base, "postgres", 640, uid, gid); err != nil {
+	if d.disk, err = newDisk(base, "postgres", disks, 640, uid, gid); err != nil {
 		return nil, err
 	}
 	if err := errors.Join(d.initialize(), d.disk.sync()); err != nil {

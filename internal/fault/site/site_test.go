@@ -43,7 +43,7 @@ type site struct {
 const template = "template_fhirsvc"
 
 // setUp makes everything but the runs' own databases.
-func (s *site) setUp(careless bool) (err error) {
+func (s *site) setUp(disks, careless bool) (err error) {
 	s.protocols, s.authority = s.base+"/protocols", s.base+"/authority.pem"
 	if err := approve(s.protocols); err != nil {
 		return err
@@ -51,10 +51,10 @@ func (s *site) setUp(careless bool) (err error) {
 	if s.endpoint, err = newEndpoint(s.authority); err != nil {
 		return err
 	}
-	if s.cluster, err = newCluster(s.base, careless); err != nil {
+	if s.cluster, err = newCluster(s.base, disks, careless); err != nil {
 		return err
 	}
-	if s.database, err = newDatabase(s.base); err != nil {
+	if s.database, err = newDatabase(s.base, disks); err != nil {
 		return err
 	}
 	if s.nats, err = s.cluster.dial(); err != nil {
