@@ -65,12 +65,13 @@ func (r *replica) start(name string) error {
 	return err
 }
 
-// stop ends it as its surroundings do, and wants that to work.
+// stop ends it as its surroundings do, and wants that to be in time. How it ended is in
+// process.err: one that was still starting may complain.
 func (r *replica) stop() error {
 	r.process.signal(syscall.SIGTERM)
 	select {
 	case <-r.process.ended:
-		return r.process.err
+		return nil
 	case <-time.After(6 * time.Second): // what it was given, and what a lame machine may take
 		r.process.kill()
 		return fmt.Errorf("a replica does not stop within its time")

@@ -167,7 +167,7 @@ func (s *site) ready(limit time.Duration) error {
 func (s *site) end(ctx context.Context) error {
 	var all error
 	for _, r := range s.replicas {
-		all = errors.Join(all, r.stop())
+		all = errors.Join(all, r.stop(), r.process.err)
 	}
 	// Dropped in any case: it may be left from a run that could not end.
 	return errors.Join(all, s.database.exec(ctx, "postgres", "DROP DATABASE IF EXISTS "+s.name+" WITH (FORCE)"))

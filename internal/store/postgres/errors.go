@@ -66,11 +66,11 @@ func kindOf(err error) outcome.Code {
 		return outcome.CodeNoStore
 	case code == "25006": // read_only_sql_transaction: a standby
 		return outcome.CodeNoStore
-	case code == "25P03": // idle_in_transaction_session_timeout
+	case code == "25P03", code == "25P04": // idle_in_transaction_session_timeout, transaction_timeout
 		return outcome.CodeTransient
 	}
 	switch server.Code[:min(2, len(server.Code))] {
-	case "08", "28", "3D", "53", "58": // connection, authorisation, no such database, resources, system
+	case "08", "28", "3D", "53", "58", "XX": // connection, authorisation, no such database, resources, system, broken within
 		return outcome.CodeNoStore
 	}
 	return outcome.CodeException
