@@ -216,6 +216,17 @@ func drawFaults(seed uint64, disks bool, match *regexp.Regexp) []fault {
 	return list
 }
 
+// aimed draws a fault that hits a replica while it has in its hands what falls due so long
+// after the run has begun: timers look twice a second at least.
+func aimed(seed uint64, due time.Duration) fault {
+	d := newDice(seed, "aimed")
+	kinds := []string{"kill replica", "pause replica", "swallow database of replica", "forget database connections of replica"}
+	return fault{
+		kind: kinds[d.n(len(kinds))], target: d.n(replicas), at: due + d.between(0, 600*time.Millisecond),
+		lasts: d.between(500*time.Millisecond, 2*time.Second),
+	}
+}
+
 // things names what a fault takes hold of: two faults of one thing come one after the other.
 func (f fault) things() []string {
 	switch {

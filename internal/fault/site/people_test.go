@@ -62,7 +62,7 @@ func (p *people) play(ctx context.Context, stories []story) {
 	var all sync.WaitGroup
 	for _, s := range stories {
 		all.Go(func() { p.send(ctx, s) })
-		for nurse := range 2 {
+		for nurse := range min(2, len(s.entries)) {
 			all.Go(func() { p.nurse(ctx, s, nurse) })
 		}
 	}
@@ -95,7 +95,9 @@ func (p *people) tries(ctx context.Context, d *dice, what string, ask func(base 
 // send tells of the procedure.
 func (p *people) send(ctx context.Context, s story) {
 	d := newDice(p.seed, fmt.Sprintf("sender %d", s.patient))
-	d.nap(ctx, 1500*time.Millisecond)
+	if len(s.entries) > 0 {
+		d.nap(ctx, 1500*time.Millisecond)
+	}
 	for _, to := range s.sends {
 		for range to.times {
 			if !p.deliver(ctx, d, s, to) {

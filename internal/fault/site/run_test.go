@@ -40,6 +40,10 @@ type result struct {
 func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	began := time.Now()
 	out := result{seed: seed, faults: drawFaults(seed, s.database.disk.can(), s.kinds)}
+	_, due := crowd(seed, 0, began)
+	if due > 0 {
+		out.faults = append(out.faults, aimed(seed, due))
+	}
 	if err := s.begin(ctx, seed); err != nil {
 		return out, err
 	}
@@ -57,6 +61,8 @@ func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	for n := range 2 + newDice(seed, "ward").n(3) {
 		stories = append(stories, tell(seed, n, now))
 	}
+	more, _ := crowd(seed, len(stories), now)
+	stories = append(stories, more...)
 	patience, cancel := context.WithTimeout(ctx, 75*time.Second)
 	defer cancel()
 	played := make(chan struct{})

@@ -75,6 +75,23 @@ func tell(seed uint64, patient int, now time.Time) story {
 	return s
 }
 
+// crowd draws patients whom nobody looks after, all told of at once: what the protocol counts
+// falls due for all of them at one moment, so long after the run has begun.
+func crowd(seed uint64, from int, now time.Time) (stories []story, due time.Duration) {
+	d := newDice(seed, "crowd")
+	if d.one(2) {
+		return nil, 0
+	}
+	due = d.between(2500*time.Millisecond, 4*time.Second)
+	start := now.Add(due - time.Duration(3+d.n(9))*5*time.Minute).UTC().Truncate(time.Millisecond)
+	for n := range 8 {
+		c := bedside.NewCase(1000+from+n, "diagnostic", start)
+		c.Message = message(d)
+		stories = append(stories, story{patient: from + n, kase: c, sends: []sending{{kase: c, stream: true, times: 1}}})
+	}
+	return stories, due
+}
+
 // message draws a message id, so that a seed gives the same ones again.
 func message(d *dice) string {
 	var id uuid.UUID
