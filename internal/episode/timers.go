@@ -22,6 +22,7 @@ const (
 	longestPoll  = 250 * time.Millisecond
 	dueLease     = 2 * time.Second
 	dueTimeout   = 30 * time.Second // of one episode, on a slow database
+	claimLimit   = 5 * time.Second  // of a claim: its answer may never come
 	dueBatch     = 32
 	dueWorkers   = 4
 )
@@ -98,16 +99,8 @@ func (t *Timers) FireDue(ctx context.Context) error {
 // fire claims what is due and does it. It gives how many episodes were claimed, and the
 // first error. The lease of an episode that failed brings it back.
 func (t *Timers) fire(ctx context.Context) (int, error) {
-	var claimAt time.Time // the store's clock
-	if t.shared != nil {
-		if err := t.shared.Sync(ctx); err != nil {
-			return 0, err
-		}
-	} else {
-		claimAt = t.service.Now()
-	}
+	due, err := t.claim(ctx)
 	now := t.service.Now()
-	due, err := t.service.Store.ClaimDue(ctx, claimAt, dueBatch, t.Lease)
 	if err != nil {
 		return 0, err
 	}
@@ -117,6 +110,21 @@ func (t *Timers) fire(ctx context.Context) (int, error) {
 		g.Go(func() error { return t.elapse(context.WithoutCancel(ctx), d, now) })
 	}
 	return len(due), g.Wait()
+}
+
+// claim leases what is due. What never answers must not keep the timers from asking again.
+func (t *Timers) claim(ctx context.Context) ([]store.Due, error) {
+	ctx, cancel := context.WithTimeout(ctx, min(2*t.Lease, claimLimit))
+	defer cancel()
+	var at time.Time // the store's clock
+	if t.shared != nil {
+		if err := t.shared.Sync(ctx); err != nil {
+			return nil, err
+		}
+	} else {
+		at = t.service.Now()
+	}
+	return t.service.Store.ClaimDue(ctx, at, dueBatch, t.Lease)
 }
 
 func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {

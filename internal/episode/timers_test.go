@@ -2,10 +2,13 @@ package episode
 
 import (
 	"context"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/store"
 )
 
 // Time goes on and the Tasks with it; every state can be computed anew.
@@ -48,4 +51,33 @@ func TestTimersRunUntilTheyAreStopped(t *testing.T) {
 	cancel()
 	<-done
 	require.EqualValues(t, 2, b.loaded(b.theEpisode()).version)
+}
+
+// silent is a store that never answers the first claim.
+type silent struct {
+	store.Store
+	claims atomic.Int64
+}
+
+func (s *silent) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+	if s.claims.Add(1) == 1 {
+		<-ctx.Done()
+		return nil, ctx.Err()
+	}
+	return s.Store.ClaimDue(ctx, now, limit, lease)
+}
+
+// A claim that is never answered, as on a connection that a gateway has forgotten, does not
+// keep the timers from claiming again.
+func TestTimersGoOnAfterAClaimWithoutAnAnswer(t *testing.T) {
+	var mute *silent
+	b := newBench(t, func(st store.Store) store.Store { mute = &silent{Store: st}; return mute })
+	timers := NewTimers(b.Service, nil)
+	timers.Lease = 100 * time.Millisecond
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); timers.Run(ctx) }()
+	require.Eventually(t, func() bool { return mute.claims.Load() > 1 }, 5*time.Second, 5*time.Millisecond)
+	cancel()
+	<-done
 }

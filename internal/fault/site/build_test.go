@@ -9,23 +9,24 @@ import (
 	"strings"
 )
 
-// lease is how long a replica has what it has in hand: in the product 30 s, here short, so
-// that a run need not wait for it.
+// lease is how long a replica has what it has in hand: here short for all that
+// is leased, so that a run need not wait for it.
 const lease = "time.Second"
 
 // edit changes the product's source for a build: one place, which must be there as it is
 // written here.
 type edit struct{ file, old, new string }
 
-// forRuns are what every build of a run has: a clock that can be stepped, and a short lease.
+// forRuns are what every build of a run has: a short lease.
 func forRuns() []edit {
 	return []edit{{
-		"cmd/fhirsvc/serve.go", "clock: time.Now, databaseClock: true,",
-		"clock: stepped, lease: " + lease + ", databaseClock: true,",
+		"cmd/fhirsvc/serve.go", "clock: shared.Now, shared: shared,",
+		"clock: shared.Now, shared: shared, lease: " + lease + ",",
 	}}
 }
 
-// steppedClock is the clock: that of the machine, and what a file says.
+// steppedClock is a clock that a file steps from that of the machine. The service goes by its
+// database's: this one is for a bug that is planted, and shows there that the steps are real.
 const steppedClock = `package main
 
 import (
