@@ -11,7 +11,7 @@ import (
 
 // lease is how long a replica has what it has in hand: here short for all that
 // is leased, so that a run need not wait for it.
-const lease = "time.Second"
+const lease = "leaseOfRuns"
 
 // edit changes the product's source for a build: one place, which must be there as it is
 // written here.
@@ -33,6 +33,8 @@ import (
 	"os"
 	"time"
 )
+
+const leaseOfRuns = time.Second
 
 func stepped() time.Time {
 	text, err := os.ReadFile(os.Getenv("` + clockFile + `"))
