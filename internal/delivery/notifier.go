@@ -206,6 +206,8 @@ func (n *Notifier) told(r hook.Result) {
 
 // waitAfter is the time before the next try, with jitter, after so many that failed before
 // this one.
-func waitAfter(attempts int) time.Duration {
-	return jitter(min(longestWait, firstWait<<min(attempts, 16)))
+func waitAfter(attempts int) time.Duration { return waitUpTo(longestWait, attempts) }
+
+func waitUpTo(longest time.Duration, attempts int) time.Duration {
+	return jitter(min(longest, firstWait<<min(attempts, 16)))
 }

@@ -8,9 +8,8 @@ import (
 )
 
 // SameCopy reports whether what another server has is our copy, as RenderCopy wrote it. Id,
-// meta and narrative are the other server's to set; members may stand in any order, and
-// numbers in any notation of the same value. A reference of ours that is a condition is the
-// same as any to that type: the other server has put a literal one in its place.
+// meta and narrative are the other server's to set; members may stand in any order, numbers in
+// any notation of the same value, and a base before literal references.
 func SameCopy(ours, theirs *tree.Document) bool {
 	return sameNode(ours.Root, theirs.Root, true)
 }
@@ -55,14 +54,7 @@ func sameMembers(a, b *tree.Node, root bool) bool {
 	return true
 }
 
-// sameLink compares references: from the end, since a server may write its own base before
-// them.
+// sameLink compares references from the end, since a server may write its own base before them.
 func sameLink(a, b string) bool {
-	if strings.Contains(b, "?") {
-		a, b = b, a
-	}
-	if kind, _, conditional := strings.Cut(a, "?"); conditional {
-		return strings.HasPrefix(b, kind+"/") || strings.Contains(b, "/"+kind+"/")
-	}
 	return a == b || strings.HasSuffix(a, "/"+b) || strings.HasSuffix(b, "/"+a)
 }

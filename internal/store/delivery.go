@@ -25,7 +25,8 @@ type DeliveryClaim struct {
 	Episode     string
 	Token       string
 	Attempts    int  // tries that failed since the last one that did not
-	Doubt       bool // what was sent the last time may have been taken
+	Away        int  // tries of all queues to which the destination gave no answer of its own since the last one
+	Doubt       bool // what was sent the last time may have been taken, or nobody knows how that ended
 	Overwrite   bool // a person has said that ours replaces what others wrote
 	Others      bool // the destination has taken others' since this began to fail
 }
@@ -57,7 +58,8 @@ type DeliverySettlement struct {
 	Copies  []Copy
 	Failed  bool // it is tried again after Wait
 	Wait    time.Duration
-	Away    bool // the destination takes nothing of anybody: all wait
+	Away    bool // the destination takes nothing of anybody: all wait for Pause
+	Pause   time.Duration
 	Doubt   bool // it may have been taken
 	Refused bool // it waits for a person, or for the episode's next change
 	Why     Refusal

@@ -83,9 +83,9 @@ SELECT ?1, ?2, seq, ?4, ?5, ?6, ?7, coalesce(queued_at, ?8) FROM outbox WHERE se
 func (s *Store) ClaimDeliveries(ctx context.Context, destination string, limit int, lease time.Duration) ([]store.DeliveryClaim, error) {
 	const (
 		gate = `SELECT attempts, taken_at FROM destination WHERE name = ? AND paused_until <= ?`
-		find = `SELECT episode, attempts, doubt, overwrite, coalesce(?3 > failing_since, 0) FROM delivery_queue
+		find = `SELECT episode, attempts, doubt OR token <> '', overwrite, coalesce(?3 > failing_since, 0) FROM delivery_queue
 WHERE destination = ?1 AND due <= ?2 AND leased_until <= ?2 ORDER BY due, episode LIMIT ?4`
-		take = `UPDATE delivery_queue SET token = ?, leased_until = ? WHERE destination = ? AND episode = ?`
+		take = `UPDATE delivery_queue SET doubt = doubt OR token <> '', token = ?, leased_until = ? WHERE destination = ? AND episode = ?`
 		hold = `UPDATE destination SET paused_until = ? WHERE name = ?`
 	)
 	token, clock := uuid.NewString(), time.Now()
@@ -106,7 +106,7 @@ WHERE destination = ?1 AND due <= ?2 AND leased_until <= ?2 ORDER BY due, episod
 		}
 		rows, err = tx.QueryContext(ctx, find, destination, micros(clock), open[0].taken, limit)
 		taken, err = list(rows, err, func(r *sql.Rows) (store.DeliveryClaim, error) {
-			c := store.DeliveryClaim{Destination: destination, Token: token}
+			c := store.DeliveryClaim{Destination: destination, Token: token, Away: int(open[0].attempts)}
 			err := r.Scan(&c.Episode, &c.Attempts, &c.Doubt, &c.Overwrite, &c.Others)
 			return c, err
 		})

@@ -83,7 +83,7 @@ func settleDestination(ctx context.Context, tx *sql.Tx, destination string, x st
 	var err error
 	switch {
 	case x.Away:
-		_, err = tx.ExecContext(ctx, away, destination, micros(clock.Add(x.Wait)))
+		_, err = tx.ExecContext(ctx, away, destination, micros(clock.Add(x.Pause)))
 	case x.Failed, x.Refused, len(x.Sent) > 0: // it has answered
 		_, err = tx.ExecContext(ctx, back, destination, micros(clock), !x.Failed && !x.Refused)
 	default:

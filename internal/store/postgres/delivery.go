@@ -86,7 +86,7 @@ FROM unnest($1::text[]) d, unnest($2::text[], $3::bigint[], $4::bigint[], $5::te
 // deliveryClaim is a claim as it is taken.
 type deliveryClaim struct {
 	Episode                  string
-	Attempts                 int
+	Attempts, Away           int
 	Doubt, Overwrite, Others bool
 	Due                      time.Time
 }
@@ -105,9 +105,9 @@ func (s *Store) ClaimDeliveries(ctx context.Context, destination string, limit i
   LIMIT $2
   FOR UPDATE OF q SKIP LOCKED
 )
-UPDATE delivery_queue q SET token = $3, leased_until = clock_timestamp() + $4
+UPDATE delivery_queue q SET token = $3, leased_until = clock_timestamp() + $4, doubt = q.doubt OR q.token <> ''
 FROM ready r, destination d WHERE q.destination = $1 AND q.episode = r.episode AND d.name = $1
-RETURNING q.episode, q.attempts, q.doubt, q.overwrite, coalesce(d.taken_at > q.failing_since, false) AS others, r.due`
+RETURNING q.episode, q.attempts, d.attempts AS away, q.doubt, q.overwrite, coalesce(d.taken_at > q.failing_since, false) AS others, r.due`
 		hold = `UPDATE destination SET paused_until = clock_timestamp() + $2 WHERE name = $1`
 	)
 	token := uuid.NewString()
@@ -141,7 +141,7 @@ RETURNING q.episode, q.attempts, q.doubt, q.overwrite, coalesce(d.taken_at > q.f
 	return column(taken, func(c deliveryClaim) store.DeliveryClaim {
 		return store.DeliveryClaim{
 			Destination: destination, Episode: c.Episode, Token: token,
-			Attempts: c.Attempts, Doubt: c.Doubt, Overwrite: c.Overwrite, Others: c.Others,
+			Attempts: c.Attempts, Away: c.Away, Doubt: c.Doubt, Overwrite: c.Overwrite, Others: c.Others,
 		}
 	}), nil
 }

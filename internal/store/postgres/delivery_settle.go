@@ -92,7 +92,7 @@ WHERE name = $1 AND (attempts > 0 OR $2 AND taken_at < clock_timestamp() - inter
 	)
 	switch {
 	case x.Away:
-		batch.Queue(away, destination, x.Wait)
+		batch.Queue(away, destination, x.Pause)
 	case x.Failed, x.Refused:
 		batch.Queue(back, destination, false) // it has answered
 	case len(x.Sent) > 0:

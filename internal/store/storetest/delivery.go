@@ -202,12 +202,13 @@ func deliveryAway(t *testing.T, st store.Store) {
 	}
 	matchAll(t, st, toAll)
 	first := claimDeliveries(t, st, "ehr", 1)
-	settleDelivery(t, st, first[0], store.DeliverySettlement{Failed: true, Away: true, Wait: 30 * time.Millisecond})
+	settleDelivery(t, st, first[0], store.DeliverySettlement{Failed: true, Away: true, Pause: 30 * time.Millisecond})
 	require.Empty(t, claimDeliveries(t, st, "ehr", 9), "it is away")
 	require.Len(t, claimDeliveries(t, st, "archive", 9), 3, "another is not")
 	var probe []store.DeliveryClaim
 	require.Eventually(t, func() bool { probe = claimDeliveries(t, st, "ehr", 9); return len(probe) > 0 }, 10*time.Second, 5*time.Millisecond)
 	require.Len(t, probe, 1, "one asks whether it is back")
+	require.Equal(t, 1, probe[0].Away)
 	require.Empty(t, claimDeliveries(t, st, "ehr", 9), "the others wait for its answer")
 	_, seqs := waiting(t, st, probe[0], 9)
 	settleDelivery(t, st, probe[0], store.DeliverySettlement{Sent: seqs})
@@ -278,6 +279,7 @@ func lateDelivery(t *testing.T, st store.Store) {
 	late := claims[0]
 	var now []store.DeliveryClaim
 	require.Eventually(t, func() bool { now = claimDeliveries(t, st, "ehr", 9); return len(now) > 0 }, 10*time.Second, 5*time.Millisecond)
+	require.True(t, now[0].Doubt, "nobody knows how it ended")
 	ids, _ := waiting(t, st, late, 9)
 	require.Empty(t, ids)
 	requireKind(t, st.SettleDelivery(t.Context(), late, store.DeliverySettlement{Refused: true}), outcome.CodeConflict)

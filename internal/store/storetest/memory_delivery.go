@@ -107,12 +107,13 @@ func (m *Memory) ClaimDeliveries(_ context.Context, name string, limit int, leas
 	var taken []store.DeliveryClaim
 	token := uuid.NewString()
 	for _, q := range ready[:min(limit, len(ready))] {
+		q.doubt = q.doubt || q.token != ""
 		q.token, q.leased = token, clock.Add(lease)
 		if to.attempts > 0 {
 			to.paused = clock.Add(lease)
 		}
 		taken = append(taken, store.DeliveryClaim{
-			Destination: name, Episode: q.Episode, Token: token, Attempts: q.Attempts,
+			Destination: name, Episode: q.Episode, Token: token, Attempts: q.Attempts, Away: to.attempts,
 			Doubt: q.doubt, Overwrite: q.overwrite, Others: !q.failing.IsZero() && to.taken.After(q.failing),
 		})
 	}
@@ -197,7 +198,7 @@ func (m *Memory) SettleDelivery(_ context.Context, c store.DeliveryClaim, x stor
 func (d *destination) settle(x store.DeliverySettlement, clock time.Time) {
 	if x.Away {
 		d.attempts++
-		d.paused = clock.Add(x.Wait)
+		d.paused = clock.Add(x.Pause)
 		return
 	}
 	d.paused = time.Time{}
