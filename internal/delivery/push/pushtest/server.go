@@ -27,7 +27,7 @@ type Fault struct {
 	RetryAfter string
 	Drop       bool          // it is carried out, and the connection breaks before the answer
 	Cut        bool          // it is not even read
-	Late       bool          // it is answered with 504, and carried out after the next one that is
+	Late       bool          // it is answered with 504, and carried out just before or after the next one that is
 	Delay      time.Duration // it is carried out so much later, or not at all if the client has gone
 }
 
@@ -197,15 +197,26 @@ func (s *Server) handle(r *http.Request, kind string, body []byte, late bool) (a
 		s.late = append(s.late, entries)
 		return nil, nil
 	}
-	answer, no := s.transaction(entries)
-	for _, entries := range s.late {
-		_, _ = s.transaction(entries) // nobody hears of it
-	}
+	overdue, before := s.late, s.writes%2 == 0
 	s.late = nil
+	if before {
+		s.overdue(overdue)
+	}
+	answer, no := s.transaction(entries)
+	if !before {
+		s.overdue(overdue)
+	}
 	if no != nil {
 		return nil, no
 	}
 	return answer, nil
+}
+
+// overdue carries out what was answered before it was done; nobody hears of it.
+func (s *Server) overdue(late [][]any) {
+	for _, entries := range late {
+		_, _ = s.transaction(entries)
+	}
 }
 
 // batch answers searches by identifier.
