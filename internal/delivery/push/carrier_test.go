@@ -297,6 +297,28 @@ func TestTooMuchAtOnceIsSentInParts(t *testing.T) {
 	s.same()
 }
 
+// Only what an input says is sent with it: a newer version of what it refers to has its turn.
+func TestWhatIsThereIsNotBroughtAgain(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.change("e", task("t1", "draft"))
+	s.must()
+	s.change("e", plan("e", "t1"))
+	s.change("e", task("t1", "ready"))
+	sent := 0
+	s.server.Fail(func(string) pushtest.Fault {
+		if sent++; sent == 1 {
+			return pushtest.Fault{Status: http.StatusRequestEntityTooLarge}
+		}
+		return pushtest.Fault{}
+	})
+	s.must()
+	_, there := s.remote("Task", "t1")
+	require.Equal(t, "draft", there["status"])
+	s.must()
+	s.same()
+}
+
 // A server that hangs holds its own queue for its time, and nobody's else.
 func TestASlowServerIsNotWaitedForLong(t *testing.T) {
 	t.Parallel()

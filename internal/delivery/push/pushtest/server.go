@@ -1,7 +1,9 @@
 package pushtest
 
 import (
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"fmt"
 	"io"
 	"net/http"
@@ -47,7 +49,7 @@ type Server struct {
 	faults    func(kind string) Fault
 	token     func(bearer string) bool
 	Requests  []string // the kinds of Bundles that came
-	late      [][]any // transactions
+	late      [][]any  // transactions
 	writes    int
 }
 
@@ -285,4 +287,9 @@ func (s *Server) store(kind, id string, r Resource) (version string) {
 	r["meta"] = meta
 	s.resources[name] = append(s.resources[name], r)
 	return version
+}
+
+// PEM writes a certificate as a file of authorities has it.
+func PEM(c *x509.Certificate) []byte {
+	return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: c.Raw})
 }
