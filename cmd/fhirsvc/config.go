@@ -51,6 +51,7 @@ type Config struct {
 	MetricsAddr     string         // "" serves none
 	TracesURL       Secret         // may hold a token; "" sends none
 	TracesRatio     float64
+	Destinations    string         // file that lists external FHIR servers
 	LogLevel        slog.Level
 	ShutdownTimeout time.Duration
 }
@@ -128,6 +129,7 @@ func plainSettings() []setting {
 			}
 			return nil
 		}},
+		{name: "FHIRSVC_DESTINATIONS", set: func(c *Config, s string) error { c.Destinations = s; return nil }},
 		{name: "FHIRSVC_LOG_LEVEL", standard: "info", set: func(c *Config, s string) error {
 			if err := c.LogLevel.UnmarshalText([]byte(s)); err != nil {
 				return errors.New("want debug, info, warn or error")

@@ -56,6 +56,7 @@ func TestReadConfigNamesEveryProblemAtOnce(t *testing.T) {
 	}
 	anyText := []string{ // a file name, an audience or a claim can be anything
 		"FHIRSVC_NATS_CREDENTIALS", "FHIRSVC_AUDIENCE", "FHIRSVC_JWKS_FILE", "FHIRSVC_UNITS_CLAIM", "FHIRSVC_TLS_CERT", "FHIRSVC_TLS_KEY",
+		"FHIRSVC_DESTINATIONS",
 	}
 	_, err := ReadConfig(from(env), neededByServe)
 	require.Error(t, err)

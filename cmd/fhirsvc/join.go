@@ -17,6 +17,7 @@ import (
 	"fhirsvc/api"
 	"fhirsvc/internal/delivery"
 	"fhirsvc/internal/delivery/hook"
+	"fhirsvc/internal/delivery/push"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/events"
 	"fhirsvc/internal/fhir/profiles"
@@ -38,6 +39,7 @@ type joinOptions struct {
 	changesResource bool
 	endpoints       hook.Endpoints
 	giveUp          time.Duration
+	destinations    []push.Destination
 	access          access
 	lease           time.Duration // of what a process has in hand; 0: for many replicas
 	lameDuck        time.Duration
@@ -105,7 +107,10 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 	n.notifier = delivery.NewNotifier(delivery.NotifierOptions{
 		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, Watch: o.watch.metrics, GiveUp: o.giveUp,
 	})
-	n.matcher = delivery.NewMatcher(o.store, service.Match, n.notifier.Wake, o.log)
+	n.matcher = delivery.NewMatcher(o.store, service.Match, n.tell, o.log)
+	if n.deliverers, err = joinDestinations(ctx, o, n.base(o)); err != nil {
+		return err
+	}
 	if o.lease > 0 {
 		n.timers.Lease = o.lease
 	}

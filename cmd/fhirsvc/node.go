@@ -28,10 +28,12 @@ type node struct {
 	relay    *delivery.Relay
 	matcher  *delivery.Matcher
 	notifier *delivery.Notifier
-	server   *http.Server
-	listen   net.Listener
-	log      *slog.Logger
-	watch    lookout
+
+	deliverers []*delivery.Deliverer // one a destination
+	server     *http.Server
+	listen     net.Listener
+	log        *slog.Logger
+	watch      lookout
 
 	secure   bool // TLS ends here
 	stopping atomic.Bool

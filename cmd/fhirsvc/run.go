@@ -12,14 +12,14 @@ const lameDuck = 2 * time.Second
 
 // running is what works in a node.
 type running struct {
-	intake, timers, matcher, notifier, audit, relay, watch worker
+	intake, timers, matcher, notifier, deliveries, audit, relay, watch worker
 }
 
 // run does the work until ctx ends or the HTTP server fails, and then stops.
 func (n *node) run(ctx context.Context) error {
 	r := running{
 		audit: start(n.audit), relay: start(n.relay.Run), matcher: start(n.matcher.Run), notifier: start(n.notifier.Run),
-		timers: start(n.timers.Run), intake: start(n.intake.Run), watch: start(n.watch.run),
+		deliveries: start(n.deliver), timers: start(n.timers.Run), intake: start(n.intake.Run), watch: start(n.watch.run),
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- n.serve() }()
@@ -63,7 +63,9 @@ func (n *node) stop(limit context.Context, r running, answering bool) {
 	}
 	share, enough = context.WithTimeout(limit, n.shutdown/4)
 	defer enough()
-	r.notifier.stop(share)
+	r.notifier.cancel()
+	r.deliveries.stop(share)
+	r.notifier.wait(share)
 	r.audit.stop(limit)
 	r.relay.stop(limit)
 	if err := n.relay.Drain(limit); err != nil {

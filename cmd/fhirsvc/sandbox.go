@@ -41,6 +41,7 @@ Flags:`
 // sandboxFlags are the sandbox's settings.
 type sandboxFlags struct {
 	http, nats, data, clock, database string
+	destinations                      string
 	now                               time.Time
 	patients                          int
 	play                              bool
@@ -69,6 +70,7 @@ func readSandboxFlags(args []string, out surroundings) (sandboxFlags, error) {
 	f.IntVar(&o.patients, "patients", 0, "play `N` invented episodes without telling about them")
 	f.BoolVar(&o.play, "play", false, "play one invented episode and tell what happens")
 	f.StringVar(&o.database, "database", "", "PostgreSQL `URL` to use instead of the built-in store, to try the one with the clock of the other; brings its schema up to date")
+	f.StringVar(&o.destinations, "destinations", "", "`file` (JSON) with external FHIR servers to deliver changes to, as FHIRSVC_DESTINATIONS of serve")
 	if err := parse(f, args, out); err != nil {
 		return o, err
 	}
@@ -167,12 +169,16 @@ func newSandboxNode(ctx context.Context, o sandboxFlags, st store.Store, nc *nat
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	destinations, err := readDestinations(o.destinations)
+	if err != nil {
+		return nil, err
+	}
 	w, err := openWatch(ctx, Config{})
 	if err != nil {
 		return nil, err
 	}
 	n, err := join(ctx, joinOptions{
-		watch: w, store: st, nats: nc, httpAddr: o.http, clock: clock.Now,
+		watch: w, store: st, nats: nc, httpAddr: o.http, clock: clock.Now, destinations: destinations,
 		endpoints: hook.Loopback(), protocols: protocols, drafts: true, lease: sandboxLease, shutdown: 10 * time.Second, log: log,
 	})
 	if err != nil {

@@ -49,6 +49,8 @@ Settings (environment):
   FHIRSVC_SUBSCRIPTION_ENDPOINTS  where Subscriptions may be told: URL prefixes with commas
                             between, https://…; with none no endpoint is called
   FHIRSVC_SUBSCRIPTION_GIVE_UP  how long an endpoint may fail before it is given up, 72h
+  FHIRSVC_DESTINATIONS      file (JSON) with the external FHIR servers that changes are
+                            delivered to; none if empty
   FHIRSVC_METRICS_ADDR      where metrics are served at /metrics; nowhere if empty
   FHIRSVC_TRACES_URL        OTLP/HTTP collector, such as http://collector:4318/v1/traces;
                             no traces if empty
@@ -74,7 +76,8 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	}
 	who, accessErr := openAccess(ctx, config, log)
 	w, watchErr := openWatch(ctx, config)
-	if err := errors.Join(err, faults, storeErr, natsErr, accessErr, watchErr); err != nil {
+	destinations, destinationsErr := readDestinations(config.Destinations)
+	if err := errors.Join(err, faults, storeErr, natsErr, accessErr, watchErr, destinationsErr); err != nil {
 		return err
 	}
 	shared, err := episode.NewSharedClock(ctx, st)
@@ -84,7 +87,7 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	n, err := join(ctx, joinOptions{
 		store: st, nats: nc, httpAddr: config.HTTPAddr, clock: shared.Now, shared: shared, baseURL: config.BaseURL,
 		protocols: protocols, changesResource: config.ChangesResource, access: who,
-		endpoints: config.Endpoints, giveUp: config.GiveUp,
+		endpoints: config.Endpoints, giveUp: config.GiveUp, destinations: destinations,
 		watch: w, lameDuck: min(lameDuck, config.ShutdownTimeout/4), shutdown: config.ShutdownTimeout, log: log,
 	})
 	if err != nil {

@@ -61,14 +61,14 @@ func NewCarrier(o Options) (*Carrier, error) {
 // Name is the destination's.
 func (c *Carrier) Name() string { return c.o.Destination.Name }
 
-// Lease is the longest time that Carry takes: what is sent, what is read again and what is
-// sent once more, each with a token and a second try, and the store's own time.
-func (c *Carrier) Lease() time.Duration { return 12*c.o.Destination.Timeout + time.Minute }
+// Lease is the longest time that Carry takes, and some time to settle: what is sent, what is
+// read again, and what is sent once more.
+func (c *Carrier) Lease() time.Duration { return 3*c.o.Destination.Timeout + 30*time.Second }
 
 // Carry sends the first of what waits in a claimed queue, and says how that ended. Its errors
 // are the store's: then nothing is known to have changed.
 func (c *Carrier) Carry(ctx context.Context, claim store.DeliveryClaim) (store.DeliverySettlement, error) {
-	ctx, cancel := context.WithTimeout(ctx, c.Lease()-30*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, c.Lease()-15*time.Second)
 	defer cancel()
 	changes, err := c.o.Store.WaitingDeliveries(ctx, claim, mostEntries)
 	if err != nil || len(changes) == 0 {
