@@ -51,7 +51,7 @@ type Config struct {
 	MetricsAddr     string         // "" serves none
 	TracesURL       Secret         // may hold a token; "" sends none
 	TracesRatio     float64
-	Destinations    string         // file that lists external FHIR servers
+	Destinations    string // file that lists external FHIR servers
 	LogLevel        slog.Level
 	ShutdownTimeout time.Duration
 }

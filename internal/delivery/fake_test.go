@@ -19,6 +19,7 @@ type fakeOutbox struct {
 	refused int // marks refused because the lease was lost
 	looks   int
 	markErr error // the next mark fails with it
+	aside   []int64
 }
 
 type lease struct {
@@ -91,6 +92,17 @@ func (o *fakeOutbox) MarkSent(_ context.Context, l store.Lease, seqs []int64) er
 	for _, s := range seqs {
 		o.sent[s] = true
 	}
+	return nil
+}
+
+func (o *fakeOutbox) SetAside(_ context.Context, l store.Lease, seq int64, _ store.Refusal) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if err := o.holds(l); err != nil {
+		return err
+	}
+	o.sent[seq] = true
+	o.aside = append(o.aside, seq)
 	return nil
 }
 

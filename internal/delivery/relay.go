@@ -19,11 +19,13 @@ type Outbox interface {
 	LeaseOutbox(ctx context.Context, holder string, limit int, lease time.Duration) ([]store.Lease, error)
 	Unsent(ctx context.Context, l store.Lease, limit int) ([]store.OutboxRow, error)
 	MarkSent(ctx context.Context, l store.Lease, seqs []int64) error
+	SetAside(ctx context.Context, l store.Lease, seq int64, why store.Refusal) error
 	ReleaseOutbox(ctx context.Context, l store.Lease) error
 }
 
 // Publisher sends messages in order and returns how many of them are stored at the
-// broker; it never sends one before the one ahead of it is stored.
+// broker; it never sends one before the one ahead of it is stored. An exception says that
+// the next one will never be stored as it is.
 type Publisher interface {
 	Publish(ctx context.Context, messages []store.Outbox) (int, error)
 }
@@ -156,9 +158,6 @@ func (r *Relay) partition(ctx context.Context, l store.Lease) (int, error) {
 			return sent, nil // another relay has it: it goes on from what is marked
 		}
 		if err != nil && ctx.Err() == nil {
-			if outcome.KindOf(err) == outcome.CodeException {
-				r.log.Error("outbox partition is blocked by a message that can't be sent", "partition", l.Partition, "kind", outcome.CodeException, "error", err)
-			}
 			return sent, err
 		}
 		if n == 0 {
@@ -168,7 +167,8 @@ func (r *Relay) partition(ctx context.Context, l store.Lease) (int, error) {
 	return sent, r.giveBack(ctx, l)
 }
 
-// batch sends the first unsent rows of a partition and marks those that the broker has.
+// batch sends the first unsent rows of a partition and marks those that the broker has. One
+// that the broker will never take is set aside, so that those behind it go on.
 func (r *Relay) batch(ctx context.Context, l store.Lease) (int, error) {
 	rows, err := r.outbox.Unsent(ctx, l, batchRows)
 	if err != nil || len(rows) == 0 {
@@ -179,7 +179,8 @@ func (r *Relay) batch(ctx context.Context, l store.Lease) (int, error) {
 		messages[i] = row.Outbox
 	}
 	sent, publishErr := r.publish(ctx, messages)
-	if sent == 0 {
+	never := outcome.KindOf(publishErr) == outcome.CodeException && sent < len(rows)
+	if sent == 0 && !never {
 		return 0, publishErr
 	}
 	seqs := make([]int64, sent)
@@ -189,10 +190,18 @@ func (r *Relay) batch(ctx context.Context, l store.Lease) (int, error) {
 	// Marked even when time is up meanwhile: what is not marked is sent twice.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.lease/3)
 	defer cancel()
-	if err := r.outbox.MarkSent(ctx, l, seqs); err != nil {
-		return 0, err
+	if sent > 0 {
+		if err := r.outbox.MarkSent(ctx, l, seqs); err != nil {
+			return 0, err
+		}
 	}
-	return sent, publishErr
+	if !never {
+		return sent, publishErr
+	}
+	row := rows[sent]
+	r.log.Error("message set aside that the broker will not take; see 'fhirsvc outbox'", "event_id", row.MessageID, "partition", l.Partition, "kind", outcome.CodeException, "error", publishErr)
+	why := store.Refusal{Code: string(outcome.CodeException), Details: "the broker takes no message like this", Diagnostics: publishErr.Error()}
+	return sent + 1, r.outbox.SetAside(ctx, l, row.Seq, why)
 }
 
 // giveBack ends a lease early, also when ctx has ended, so that nobody waits for it.

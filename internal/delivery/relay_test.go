@@ -109,7 +109,7 @@ func TestRelayBacksOffWhileTheBrokerIsAway(t *testing.T) {
 	})
 }
 
-func TestRelayBlockedPartitionHoldsUpNoOther(t *testing.T) {
+func TestRelaySetsAsideWhatTheBrokerWillNotTake(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o, b := newFakeOutbox(), newFakeBroker()
 		b.failing = func(m store.Outbox) error {
@@ -127,8 +127,9 @@ func TestRelayBlockedPartitionHoldsUpNoOther(t *testing.T) {
 			r.Wake()
 			time.Sleep(time.Second)
 		}
-		require.Equal(t, []string{"bad-1"}, b.of("bad"), "order holds: nothing overtakes the blocked row")
-		require.Equal(t, 2, o.unsent())
+		require.Equal(t, []string{"bad-1", "bad-3"}, b.of("bad"), "those behind it go on")
+		require.Equal(t, []int64{2}, o.aside, "it waits for a person")
+		require.Zero(t, o.unsent())
 	})
 }
 
