@@ -60,6 +60,7 @@ func commands() []command {
 		{"conformance", "write the FHIR package: profiles, codes, messages, examples", runConformance},
 		{"rejected", "events that the service refused: list, show, replay, drop", runRejected},
 		{"probe", "ask a running service whether it is ready", runProbe},
+		{"outbox", "changes that a reader refused: list, retry, drop, end", runOutbox},
 		{"simulate", "episodes by chance against the core: rules, band times, visits", runSimulate},
 	}
 }

@@ -65,7 +65,9 @@ func (d *Deliverer) Run(ctx context.Context) {
 		claimed := 0
 		if !known {
 			err = d.queues.AddDestination(ctx, d.carrier.Name())
-			known = err == nil
+			if known = err == nil; known {
+				d.log.Info("destination added")
+			}
 		}
 		if known {
 			claimed, err = d.round(ctx)

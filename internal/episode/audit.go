@@ -91,6 +91,16 @@ func (a *Auditor) Note(x fhir.Access) {
 	}
 }
 
+// Record stores the record of an act now, before it is done, and fails if that can't be.
+func (a *Auditor) Record(ctx context.Context, x fhir.Access) error {
+	x.At, x.Server, x.Times = a.now(), a.o.Server, 1
+	r, err := a.record(x, uuid.NewString(), x.At)
+	if err == nil {
+		_, err = a.o.Store.Commit(ctx, []store.Changeset{{Resources: []store.Resource{r}}})
+	}
+	return err
+}
+
 // count adds a refusal to those of its kind, so that an attack makes few records. What
 // it was about in detail is left out.
 func (a *Auditor) count(x fhir.Access) {

@@ -53,7 +53,7 @@ func (l *links) link(ctx context.Context, reference string) (_ fhir.CopyLink, ok
 	if f := l.there[kind+"/"+id]; f != nil {
 		return fhir.CopyLink{Reference: kind + "/" + f.id}, true, nil
 	}
-	if i := l.sent[kind+"/"+id]; i != nil && !(i.known && i.copy.RemoteID != "") {
+	if i := l.sent[kind+"/"+id]; i != nil && (!i.known || i.copy.RemoteID == "") {
 		if i.known {
 			return fhir.CopyLink{Reference: kind + "?" + fhir.Condition(i.key)}, true, nil
 		}

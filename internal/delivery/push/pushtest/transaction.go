@@ -63,7 +63,7 @@ func (s *Server) transaction(entries []any) (Resource, *refusal) {
 	var answers []any
 	for _, w := range writes {
 		status, name := "200 OK", w.kind+"/"+w.id
-		version := text(Resource(mapOf(s.current(name)["meta"]))["versionId"])
+		version := text(mapOf(s.current(name)["meta"])["versionId"])
 		if w.body != nil {
 			version = s.store(w.kind, w.id, w.body)
 		}
