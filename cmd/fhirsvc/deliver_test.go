@@ -207,7 +207,7 @@ func TestOutbox(t *testing.T) {
 		name := line[0]
 
 		_, stdout, _ = w.outbox(t, "list", "--format", "json", "--diagnostics", "--destination", "ehr", "--code", "business-rule")
-		var one waiting
+		var one held
 		require.NoError(t, json.Unmarshal([]byte(stdout), &one))
 		require.Equal(t, name, one.Name)
 		require.Equal(t, "canary of a name", one.Diagnostics)

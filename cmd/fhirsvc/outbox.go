@@ -172,7 +172,7 @@ func dropOutbox(args []string, out surroundings) (outboxAct, error) {
 			return err
 		}
 		return eachName(names, out, "dropped", func(w waitingName) error {
-			var about waiting
+			var about held
 			for _, one := range found {
 				if one.name == w {
 					about = one

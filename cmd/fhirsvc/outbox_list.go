@@ -10,8 +10,8 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// waiting is what waits for a reader, as it is listed.
-type waiting struct {
+// held is what waits for a reader, as it is listed.
+type held struct {
 	name waitingName
 
 	Name        string     `json:"name"`
@@ -29,11 +29,11 @@ type waiting struct {
 	Diagnostics string     `json:"diagnostics,omitempty"`
 }
 
-func (w waiting) refused() bool { return w.RefusedAt != nil }
+func (w held) refused() bool { return w.RefusedAt != nil }
 
 // readWaiting reads all that waits: messages that were set aside, then the destinations'
 // queues.
-func readWaiting(ctx context.Context, st store.Store) ([]waiting, error) {
+func readWaiting(ctx context.Context, st store.Store) ([]held, error) {
 	aside, err := st.Aside(ctx)
 	if err != nil {
 		return nil, err
@@ -42,7 +42,7 @@ func readWaiting(ctx context.Context, st store.Store) ([]waiting, error) {
 	if err != nil {
 		return nil, err
 	}
-	var all []waiting
+	var all []held
 	for _, a := range aside {
 		w := newWaiting(store.JetStream, a.Seq, a.Episode, a.Queued, a.At, a.Refusal)
 		w.Waiting, w.Message, w.Size = 1, a.MessageID, a.Size
@@ -56,9 +56,9 @@ func readWaiting(ctx context.Context, st store.Store) ([]waiting, error) {
 	return all, nil
 }
 
-func newWaiting(destination string, number int64, episode string, since, refusedAt time.Time, why store.Refusal) waiting {
+func newWaiting(destination string, number int64, episode string, since, refusedAt time.Time, why store.Refusal) held {
 	name := waitingName{destination, number}
-	w := waiting{
+	w := held{
 		name: name, Name: name.String(), Destination: destination, Episode: episode,
 		Code: why.Code, Status: why.Status, Reason: why.Details, Diagnostics: why.Diagnostics,
 	}
@@ -90,7 +90,7 @@ func listOutbox(args []string, out surroundings) (outboxAct, error) {
 		if err != nil {
 			return err
 		}
-		var shown []waiting
+		var shown []held
 		for _, w := range all {
 			wanted := (w.refused() || *everything) && (*destination == "" || *destination == w.Destination) &&
 				(*episode == "" || *episode == w.Episode) && (*code == "" || *code == w.Code)
@@ -109,7 +109,7 @@ func listOutbox(args []string, out surroundings) (outboxAct, error) {
 	}, nil
 }
 
-func printWaitingJSON(out surroundings, all []waiting) error {
+func printWaitingJSON(out surroundings, all []held) error {
 	e := json.NewEncoder(out.stdout)
 	e.SetEscapeHTML(false)
 	for _, w := range all {
@@ -120,7 +120,7 @@ func printWaitingJSON(out surroundings, all []waiting) error {
 	return nil
 }
 
-func printWaiting(out surroundings, all []waiting) error {
+func printWaiting(out surroundings, all []held) error {
 	w := tabwriter.NewWriter(out.stdout, 0, 0, 2, ' ', 0)
 	say(w, "NAME\tSINCE\tWAITING\tSTATE\tCODE\tEPISODE\tREASON\n")
 	for _, one := range all {
