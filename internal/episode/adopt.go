@@ -64,6 +64,10 @@ func (s *Service) adoptAll(ctx context.Context, subject string) error {
 
 // adoptInto adds to a draft all that can be placed now.
 func (s *Service) adoptInto(ctx context.Context, d *draft, subject string, refused map[string]bool) ([]orphan, error) {
+	s, err := s.gather(ctx, store.Wanted{Subjects: []string{strings.TrimPrefix(subject, "Patient/")}})
+	if err != nil {
+		return nil, err
+	}
 	waiting, err := s.orphans(ctx, d, subject)
 	if err != nil || len(waiting) == 0 {
 		return nil, err

@@ -83,6 +83,13 @@ type work struct {
 
 // build makes the changeset of the batch; nil when nothing changes.
 func (b *batch) build(ctx context.Context, q *quarantine) (*draft, error) {
+	knowing, err := b.gather(ctx, b.wanted())
+	if err != nil {
+		return nil, err
+	}
+	plain := b.Service
+	b.Service = knowing
+	defer func() { b.Service = plain }()
 	b.draft = b.newDraft(b.client.name())
 	b.draft.unit = b.client.Units.Home()
 	b.episodes, b.subjects, b.charted = map[string]*loaded{}, map[string][]*loaded{}, map[*loaded]*workflow.Charted{}

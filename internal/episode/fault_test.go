@@ -219,10 +219,12 @@ func TestProtocolsRefused(t *testing.T) {
 // newer is a store that a newer version of the service has written to.
 type newer struct{ store.Store }
 
-func (n newer) Load(ctx context.Context, id string) (store.Episode, error) {
-	e, err := n.Store.Load(ctx, id)
-	e.RulesVersion++
-	return e, err
+func (n newer) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
+	found, err := n.Store.Gather(ctx, w)
+	for i := range found.Episodes {
+		found.Episodes[i].RulesVersion++
+	}
+	return found, err
 }
 
 func TestNewerRulesAreLeftAlone(t *testing.T) {

@@ -28,6 +28,14 @@ type reception struct {
 	at     time.Time // when it was received
 	order  time.Time // place among the events of its procedure
 	parties
+	sharing *Service // that knows what is shared, as it was before the message
+}
+
+// knowing has the message handled by a service that knows more, until undone.
+func (r *reception) knowing(s *Service) (undo func()) {
+	plain := r.Service
+	r.Service = s
+	return func() { r.Service = plain }
 }
 
 // parties are what the message's references mean in the store.
@@ -181,10 +189,14 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 
 func (r *reception) builder(q *quarantine) build {
 	return func(ctx context.Context) (*draft, error) {
+		knowing, err := r.gather(ctx, r.wanted())
+		if err != nil {
+			return nil, err
+		}
+		defer r.knowing(knowing)()
 		d := r.newDraft(r.notice.Source)
 		d.source, d.occurred = r.notice.Source+"|"+r.notice.ID, r.order
 		var plans []string
-		var err error
 		if r.notice.Procedure != nil {
 			plans, err = r.procedure(ctx, d, q)
 		} else {
@@ -245,4 +257,21 @@ func (r *reception) focus(ctx context.Context, d *draft, plans []string) ([]fhir
 		list = append(list, fhir.Focus{Reference: ref, Body: current.Body})
 	}
 	return list, nil
+}
+
+// wanted is what the message is about beside what is shared, which is stored by now.
+func (r *reception) wanted() store.Wanted {
+	w := store.Wanted{Subjects: []string{strings.TrimPrefix(r.subject, "Patient/")}}
+	for _, e := range r.notice.Entries {
+		if !e.Shared() {
+			w.Identities = append(w.Identities, identitiesOf(e.Type, e.Identifiers)...)
+		}
+	}
+	if p := r.notice.Procedure; p != nil {
+		w.Resources = append(w.Resources, store.Name{Type: "Procedure", ID: r.ids.procedure(p.Identifier)})
+		for ordinal := 1; ordinal <= len(p.Sites)+1; ordinal++ {
+			w.Episodes = append(w.Episodes, r.ids.episode(p.Identifier, ordinal))
+		}
+	}
+	return w
 }

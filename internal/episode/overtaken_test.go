@@ -22,11 +22,24 @@ type overtaking struct {
 
 func (s *overtaking) Read(ctx context.Context, resourceType, id string) (store.Resource, error) {
 	r, err := s.Store.Read(ctx, resourceType, id)
+	s.was(resourceType, id)
+	return r, err
+}
+
+func (s *overtaking) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
+	found, err := s.Store.Gather(ctx, w)
+	for _, r := range found.Resources {
+		s.was(r.Type, r.ID)
+	}
+	return found, err
+}
+
+// was acts on what was read.
+func (s *overtaking) was(resourceType, id string) {
 	if act := s.act; act != nil && s.resource == resourceType+"/"+id {
 		s.act = nil
 		act()
 	}
-	return r, err
 }
 
 // newOvertaken is a bench with a plan, on a store by which an update can be overtaken.

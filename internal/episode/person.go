@@ -8,7 +8,6 @@ import (
 
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
-	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/store"
 )
 
@@ -47,13 +46,11 @@ func (s *Service) linked(ctx context.Context, record string) ([]string, error) {
 	}
 	own := fhir.Linked(r.Body)
 	all := append(own[fhir.LinkReplaces], own[fhir.LinkReplacedBy]...)
-	page, err := s.Store.Search(ctx, search.Query{Type: "Patient", Count: mostRecords, All: []search.Condition{
-		{Param: "link", Kind: search.Reference, Any: []search.Term{{System: "Patient", Code: id}}},
-	}})
+	linking, err := s.linking(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	for _, other := range page.Matches {
+	for _, other := range linking {
 		theirs := fhir.Linked(other.Body)
 		if slices.Contains(append(theirs[fhir.LinkReplaces], theirs[fhir.LinkReplacedBy]...), record) {
 			all = append(all, "Patient/"+other.ID)

@@ -61,7 +61,7 @@ type Service struct {
 	woken     *signal
 	published int64 // numbers of versions up to this one may have been told before a restore
 
-	subscriptions subscriptions
+	subscriptions *subscriptions
 
 	step   func(workflow.Episode, workflow.Input) (workflow.Episode, []workflow.Effect, error)
 	render renderer
@@ -89,7 +89,10 @@ func New(ctx context.Context, o Options) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Service{Options: o, ids: ids{ns}, protocols: p, published: told, woken: newSignal(), step: workflow.Step, render: renderEffect}
+	s := &Service{
+		Options: o, ids: ids{ns}, protocols: p, published: told, woken: newSignal(), subscriptions: &subscriptions{},
+		step: workflow.Step, render: renderEffect,
+	}
 	published := slices.Concat(o.Protocols, o.Published)
 	for _, body := range fhir.Questionnaires() { // the Tasks refer to them
 		published = append(published, body)

@@ -26,7 +26,11 @@ type incoming struct {
 func (r *reception) share(ctx context.Context) (parties, error) {
 	p := parties{local: map[string]string{}}
 	n := r.notice
-	var err error
+	sharing, err := r.gather(ctx, r.wantedShared())
+	if err != nil {
+		return p, err
+	}
+	r.sharing = sharing
 	if n.Subject.Entry < 0 {
 		id := *n.Subject.Identifier
 		if p.subject, err = r.shareOne(ctx, incoming{resourceType: "Patient", identifiers: []fhir.Identifier{id}, body: fhir.BarePatient(id)}, time.Time{}); err != nil {
@@ -64,6 +68,20 @@ func (r *reception) share(ctx context.Context) (parties, error) {
 		}
 	}
 	return p, nil
+}
+
+// wantedShared is what is shared, by its identifiers.
+func (r *reception) wantedShared() store.Wanted {
+	var w store.Wanted
+	for _, e := range r.notice.Entries {
+		if e.Shared() {
+			w.Identities = append(w.Identities, identitiesOf(e.Type, e.Identifiers)...)
+		}
+	}
+	if i := r.notice.Subject.Identifier; i != nil {
+		w.Identities = append(w.Identities, identitiesOf("Patient", []fhir.Identifier{*i})...)
+	}
+	return w
 }
 
 // sharePatient stores the patient of the event with its links to other records, and retires
@@ -113,8 +131,12 @@ func (r *reception) incoming(e fhir.Entry, p parties) incoming {
 // shareOne creates a shared resource, or updates it from a newer message. It gives the
 // reference to it. A zero order never updates.
 func (r *reception) shareOne(ctx context.Context, in incoming, order time.Time) (string, error) {
-	id := ""
+	id, first := "", r.sharing
 	_, err := r.commit(ctx, "share "+in.resourceType, func(ctx context.Context) (*draft, error) {
+		if first != nil { // what was read for all at once is good for one try
+			defer r.knowing(first)()
+			first = nil
+		}
 		var known bool
 		var err error
 		if id, known, err = r.identify(ctx, in.resourceType, in.identifiers); err != nil {

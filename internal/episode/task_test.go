@@ -46,12 +46,16 @@ type between struct {
 	act func()
 }
 
-func (s *between) Load(ctx context.Context, id string) (store.Episode, error) {
-	if act := s.act; act != nil {
+func (s *between) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
+	found, err := s.Store.Gather(ctx, w)
+	if act := s.act; act != nil && err == nil {
 		s.act = nil
 		act()
+		var later store.Gathered
+		later, err = s.Store.Gather(ctx, w)
+		found.Episodes = later.Episodes
 	}
-	return s.Store.Load(ctx, id)
+	return found, err
 }
 
 // Two claim by the same version, and one is committed while the other is half-way: it is

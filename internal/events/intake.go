@@ -30,7 +30,7 @@ type IntakeOptions struct {
 	Log      *slog.Logger
 	Watch    Watching             // nil tells nobody
 	Traces   trace.TracerProvider // nil gets no spans
-	Parallel int                  // messages handled at once, 8
+	Parallel int                  // messages handled at once, 32: what eight replicas may have in hand together
 	Tries    int                  // at a message that makes us fail, 5
 	Delay    time.Duration        // after the first failure, 1 s; doubled with each
 	MaxDelay time.Duration        // 1 min
@@ -98,7 +98,7 @@ func NewIntake(ctx context.Context, js jetstream.JetStream, o IntakeOptions) (*I
 
 func (o IntakeOptions) withDefaults() IntakeOptions {
 	if o.Parallel <= 0 {
-		o.Parallel = 8
+		o.Parallel = maxAckPending / 8
 	}
 	if o.Tries <= 0 {
 		o.Tries = 5

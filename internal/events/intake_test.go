@@ -249,6 +249,38 @@ func TestIntakePausesWhileTheStoreIsAway(t *testing.T) {
 	require.Equal(t, 1, h.times("second"))
 }
 
+// A store that is slow holds the intake up, and the intake the broker: what is not in hand stays
+// in the stream, and nothing is acknowledged before it is committed.
+func TestSlowStoreLeavesEventsAtTheBroker(t *testing.T) {
+	const sent, inHand = 50, 4
+	_, js := broker(t)
+	commits := make(chan struct{})
+	h := newFakeHandler(func(episode.Message, int) error { <-commits; return nil })
+	in, _ := run(t, js, events.IntakeOptions{Handler: h, Parallel: inHand})
+	letAll := sync.OnceFunc(func() { close(commits) })
+	t.Cleanup(letAll) // before the intake is waited for
+	for i := range sent {
+		send(t, js, fmt.Sprint(i))
+	}
+	consumer, err := js.Consumer(t.Context(), events.StreamProcedure, events.ConsumerProcedure)
+	require.NoError(t, err)
+	figures := func() [3]uint64 {
+		info, err := consumer.Info(t.Context())
+		require.NoError(t, err)
+		return [3]uint64{info.AckFloor.Stream, uint64(info.NumAckPending), info.NumPending}
+	}
+	require.Eventually(t, func() bool { return figures() == [3]uint64{0, inHand, sent - inHand} }, 20*time.Second, time.Millisecond)
+	commits <- struct{}{}
+	require.Eventually(t, func() bool { return figures()[2] == sent-inHand-1 }, 20*time.Second, time.Millisecond, "one done, one more asked for")
+	require.EqualValues(t, inHand, figures()[1])
+	letAll()
+	caughtUp(t, in)
+	require.Len(t, h.seen, sent)
+	for body, times := range h.seen {
+		require.Equal(t, 1, times, body)
+	}
+}
+
 // A message that takes longer than the consumer waits is not handed out a second time.
 func TestIntakeAnnouncesLongWork(t *testing.T) {
 	_, js := broker(t)

@@ -116,6 +116,13 @@ func (l *link) Answer(ctx context.Context, source, id string) (store.Inbox, bool
 	return l.Store.Answer(ctx, source, id)
 }
 
+func (l *link) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
+	if err := l.trouble(ctx, "gather"); err != nil {
+		return store.Gathered{}, err
+	}
+	return l.Store.Gather(ctx, w)
+}
+
 func (l *link) Load(ctx context.Context, id string) (store.Episode, error) {
 	if err := l.trouble(ctx, "load"); err != nil {
 		return store.Episode{}, err

@@ -26,6 +26,9 @@ type Store interface {
 	// transaction; one result a changeset, in order. An expected conflict is a Status,
 	// never an error; an error means that none was applied as far as is known.
 	Commit(ctx context.Context, changes []Changeset) ([]Result, error)
+	// Gather gives what is stored of what an input is about, without Index, in one round trip
+	// where there is one to make.
+	Gather(ctx context.Context, w Wanted) (Gathered, error)
 	// Answer gives the inbox entry of an input that was accepted; ok is false if none.
 	Answer(ctx context.Context, source, id string) (entry Inbox, ok bool, err error)
 	// Ping reports whether the store can be written to now.

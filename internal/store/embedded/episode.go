@@ -44,3 +44,8 @@ func (s *Store) Inputs(ctx context.Context, id string) ([]store.Input, error) {
 	})
 	return inputs, fault("inputs", err)
 }
+
+// Gather gives what is stored of what an input is about.
+func (s *Store) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
+	return store.GatherSingly(ctx, s, w)
+}

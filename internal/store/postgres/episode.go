@@ -32,20 +32,23 @@ FROM episode WHERE id = $1`
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Episode{}, s.absent(ctx, id)
 	}
-	if err == nil {
-		row.State, err = unpack(row.State)
-	}
 	if err != nil {
 		return store.Episode{}, fault("load", err)
 	}
+	e, err := row.episode()
+	return e, fault("load", err)
+}
+
+func (r episodeRow) episode() (store.Episode, error) {
+	state, err := unpack(r.State)
 	e := store.Episode{
-		ID: row.ID, Unit: row.Unit, Subject: row.Subject, Version: row.Version, State: row.State,
-		RulesVersion: row.RulesVersion, Protocol: row.Protocol, ProtocolDigest: row.ProtocolDigest,
+		ID: r.ID, Unit: r.Unit, Subject: r.Subject, Version: r.Version, State: state,
+		RulesVersion: r.RulesVersion, Protocol: r.Protocol, ProtocolDigest: r.ProtocolDigest,
 	}
-	if row.Due != nil {
-		e.Due = *row.Due
+	if r.Due != nil {
+		e.Due = *r.Due
 	}
-	return e, nil
+	return e, err
 }
 
 // EpisodesOf gives the ids of a Patient's episodes, oldest first; empty if none.

@@ -62,6 +62,10 @@ func pack(body []byte) []byte {
 	return packed
 }
 
+// Packed gives the bytes that are stored for a body, for a measurement that writes the same
+// rows by itself.
+func Packed(body []byte) []byte { return pack(body) }
+
 // unpack gives the body of what is stored. It fails (exception) on bytes that pack did not
 // write.
 func unpack(stored []byte) ([]byte, error) {

@@ -119,3 +119,20 @@ func TestCommitIsOneRoundTrip(t *testing.T) {
 		require.Equal(t, 1, w.take(), fmt.Sprint(n))
 	}
 }
+
+// All that an input is about comes in one round trip, however much that is.
+func TestGatherIsOneRoundTrip(t *testing.T) {
+	st, w := counted(t)
+	want := store.Wanted{
+		Identities: []store.Identity{{Type: "Patient", System: "s", Value: "1"}, {Type: "Observation", System: "s", Value: "2"}},
+		Resources:  []store.Name{{Type: "Task", ID: "t"}}, Episodes: []string{"e"}, Subjects: []string{"p", "q"},
+	}
+	for n := range 3 {
+		w.take()
+		_, err := st.Gather(t.Context(), want)
+		require.NoError(t, err)
+		if n > 0 { // by then every statement is prepared
+			require.Equal(t, 1, w.take())
+		}
+	}
+}

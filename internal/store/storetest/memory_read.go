@@ -133,3 +133,8 @@ func around(found []store.Resource, sorts []search.Sort, c search.Cursor) (befor
 	}
 	return before, after
 }
+
+// Gather gives what is stored of what an input is about.
+func (m *Memory) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
+	return store.GatherSingly(ctx, m, w)
+}

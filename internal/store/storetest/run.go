@@ -18,7 +18,7 @@ type contractTest struct {
 func Run(t *testing.T, open func(t *testing.T) store.Store) {
 	t.Helper()
 	all := slices.Concat(
-		commitTests(), inboxTests(), resourceTests(), identityTests(), searchTests(), pagingTests(), pastTests(),
+		commitTests(), gatherTests(), inboxTests(), resourceTests(), identityTests(), searchTests(), pagingTests(), pastTests(),
 		timerTests(), relayTests(), asideTests(), subscriptionTests(), deliveryTests(), installationTests(), recoveryTests(), retentionTests(), concurrencyTests(), unknownTests(),
 	)
 	for _, c := range all {
