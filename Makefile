@@ -65,7 +65,7 @@ sbom: release $(CYCLONEDX) ## the release's bill of materials, CycloneDX
 
 ##-- tests
 
-.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface conformance fuzz bench bench-validate scale cover db-up db-down
+.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface conformance fuzz bench bench-go bench-validate scale cover db-up db-down
 test: e2e ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
@@ -114,7 +114,11 @@ conformance: interface e2e ## the interface as above, and the validator beside t
 fuzz: ## every fuzz target for FUZZTIME
 	.ci/fuzz $(FUZZTIME)
 
-bench: ## the benchmarks
+bench: build ## fhirsvc beside bare PostgreSQL, JetStream and echo in one run, see docs/performance.md; up to 5 minutes
+	mkdir -p .build && $(GO) build -o .build/bench-ratios ./internal/bench
+	$(WITH_DB) .build/bench-ratios -fhirsvc bin/fhirsvc
+
+bench-go: ## the benchmarks of the packages
 	$(WITH_DB) $(TEST) -run '^$$' -bench . -benchmem ./...
 
 bench-validate: ## the validator's speed beside others (needs what conformance needs), see docs/validation.md; up to 3 minutes

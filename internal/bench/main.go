@@ -1,0 +1,84 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"fhirsvc/internal/sandbox"
+)
+
+// limit is the longest that the whole may take.
+const limit = 5 * time.Minute
+
+type options struct {
+	server, program string
+	workers         int // at once, of everything
+	patients        int // in each round
+	rounds          int
+	profile         string
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	var o options
+	flag.StringVar(&o.server, "database", os.Getenv("FHIRSVC_TEST_DATABASE_URL"), "`URL` of a PostgreSQL database from which others are created")
+	flag.StringVar(&o.program, "fhirsvc", "bin/fhirsvc", "the `program`")
+	flag.IntVar(&o.workers, "workers", 16, "how many work at once")
+	flag.IntVar(&o.patients, "patients", 64, "patients in each round")
+	flag.IntVar(&o.rounds, "rounds", 3, "how often all is measured; the medians are shown")
+	flag.StringVar(&o.profile, "profile", "", "`file` for a profile of the service's processor time while findings are recorded, in this process")
+	flag.Parse()
+	var err error
+	switch flag.Arg(0) {
+	case "broker":
+		err = runBroker(ctx, flag.Arg(1))
+	case "echo":
+		err = runEcho(ctx)
+	default:
+		ctx, cancel := context.WithTimeout(ctx, limit)
+		defer cancel()
+		err = run(ctx, o)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "bench:", err)
+		os.Exit(1)
+	}
+}
+
+// runBroker is the broker as a process of its own, so that its processor time is told apart.
+func runBroker(ctx context.Context, folder string) error {
+	b, err := sandbox.StartBroker("127.0.0.1:0", folder)
+	if err != nil {
+		return err
+	}
+	defer b.Close()
+	fmt.Fprintf(os.Stderr, "address=%s \n", b.URL())
+	<-ctx.Done()
+	return nil
+}
+
+func run(ctx context.Context, o options) (err error) {
+	s, err := newSite(ctx, o.server, o.program)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.close()) }()
+	var all []result
+	for round := range o.rounds {
+		r, err := s.round(ctx, o, round)
+		if err != nil {
+			return fmt.Errorf("round %d: %w", round+1, err)
+		}
+		all = append(all, r)
+		fmt.Fprintf(os.Stderr, "round %d of %d\n", round+1, o.rounds)
+	}
+	fmt.Print(report(o, all))
+	return nil
+}
