@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"runtime/pprof"
@@ -107,7 +106,7 @@ func newInside(ctx context.Context, database string) (*inside, error) {
 	for _, body := range api.Conformance() {
 		published = append(published, body)
 	}
-	outgoing, log := validate.New(profiles.Outgoing()), slog.New(slog.NewTextHandler(io.Discard, nil))
+	outgoing, log := validate.New(profiles.Outgoing()), slog.New(slog.DiscardHandler)
 	in.Service, err = episode.New(ctx, episode.Options{
 		Store: in.store, Incoming: validate.New(profiles.Incoming()), Outgoing: outgoing, Clock: in.clock, Log: log,
 		Protocols: protocols, Published: published, Endpoint: "http://127.0.0.1:8080/fhir", Software: "bench",

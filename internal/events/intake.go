@@ -123,12 +123,12 @@ func (in *Intake) Reach(ctx context.Context) error {
 
 // Waiting tells how many events wait at the broker: not yet given out, given out and not yet
 // acknowledged, and given out more than once.
-func (in *Intake) Waiting(ctx context.Context) (pending, unacknowledged, redelivered int, err error) {
+func (in *Intake) Waiting(ctx context.Context) (pending uint64, unacknowledged, redelivered int, err error) {
 	info, err := in.consumer.Info(ctx)
 	if err != nil {
 		return 0, 0, 0, fmt.Errorf("consumer %s: %w", ConsumerProcedure, err)
 	}
-	return int(info.NumPending), info.NumAckPending, info.NumRedelivered, nil
+	return info.NumPending, info.NumAckPending, info.NumRedelivered, nil
 }
 
 // Run pulls until ctx ends, then waits for the messages in hand. Handling is not cut

@@ -92,7 +92,7 @@ func (s *server) interfacePage(c echo.Context) error {
 
 // page writes a page that loads nothing, runs nothing and stands in no frame.
 func (s *server) page(c echo.Context, name string, x shown) error {
-	x.Version, x.Style, x.Smart = s.o.Version, template.CSS(frontStyle), s.o.Smart != nil
+	x.Version, x.Style, x.Smart = s.o.Version, template.CSS(frontStyle), s.o.Smart != nil //nolint:gosec // a constant of ours
 	var b bytes.Buffer
 	if err := frontTemplates.ExecuteTemplate(&b, name, x); err != nil {
 		return err
