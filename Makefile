@@ -140,7 +140,7 @@ db-down: ## stop it
 
 ##-- checks
 
-.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint schemas schemas-diff vulncheck verify
+.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint schemas schemas-diff vulncheck verify release-checks
 fmt: $(LINTER) ## format the Go files
 	$(LINTER) fmt
 
@@ -175,7 +175,10 @@ schemas-diff: ## fail if they are not what is committed
 vulncheck: $(VULNCHECK) ## code with known vulnerabilities that the service calls; says so where it can't be run
 	.ci/vulncheck $(VULNCHECK) .build/vulndb
 
-verify: fmt-check vet lint tidy-diff generate-diff schemas-diff helm-lint vulncheck sbom reproducible conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
+verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
+
+# Beside verify: they compile everything again, or ask what is newest today.
+release-checks: schemas-diff vulncheck sbom reproducible ## what is asked of a release beside verify
 
 ##-- tools, pinned in a module of their own
 
