@@ -4,7 +4,7 @@
 // Some episodes are played by the product itself (the episode service, its timers, the HTTP
 // edge, people of sandbox/bedside) on a clock that costs nothing. Their rows are read back
 // and copied under other ids, numbers and days until the database is as full as was asked
-// for; a test holds that copies are as large as what was played. The relay, the broker and
+// for. The relay, the broker and
 // what is wrong at the bedside are for others.
 //
 //	go test ./internal/scale -scale.finished 50000 -scale.open 5000
