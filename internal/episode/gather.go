@@ -20,7 +20,7 @@ type gathered struct {
 	store.Store
 	resources map[store.Name]*store.Resource // nil: there is none
 	holders   map[store.Identity]string      // by the identity without ID; "" for nobody
-	episodes  map[string]*store.Episode      // nil: there is none
+	episodes  map[string]*store.Episode      // those that are there
 	subjects  map[string][]string            // the ids of their episodes
 	links     map[string][]store.Resource    // the Patients that link to a subject
 }
@@ -46,9 +46,6 @@ func newGathered(st store.Store, w store.Wanted, found store.Gathered) *gathered
 	}
 	for _, i := range w.Identities {
 		g.holders[i] = ""
-	}
-	for _, id := range w.Episodes {
-		g.episodes[id] = nil
 	}
 	for _, id := range w.Subjects {
 		g.resources[store.Name{Type: "Patient", ID: id}], g.subjects[id] = nil, nil
@@ -98,16 +95,12 @@ func (g *gathered) Identity(ctx context.Context, resourceType, system, value str
 	return id, id != "", nil
 }
 
-// Load is the store's.
+// Load is the store's. Of what is not there the store knows whether it ever was.
 func (g *gathered) Load(ctx context.Context, id string) (store.Episode, error) {
-	e, known := g.episodes[id]
-	switch {
-	case !known:
-		return g.Store.Load(ctx, id)
-	case e == nil:
-		return store.Episode{}, outcome.Fail(outcome.CodeNotFound, "load", "there is no episode %s", id)
+	if e := g.episodes[id]; e != nil {
+		return *e, nil
 	}
-	return *e, nil
+	return g.Store.Load(ctx, id)
 }
 
 // EpisodesOf is the store's.

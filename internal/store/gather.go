@@ -98,7 +98,7 @@ func gatherEpisodes(ctx context.Context, s gatherer, g *Gathered, ids, subjects 
 	}
 	for _, id := range unique(append(all, ids...)) {
 		e, err := s.Load(ctx, id)
-		if outcome.KindOf(err) == outcome.CodeNotFound {
+		if kind := outcome.KindOf(err); kind == outcome.CodeNotFound || kind == outcome.CodeDeleted {
 			continue
 		}
 		if err != nil {
