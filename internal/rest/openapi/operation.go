@@ -129,7 +129,7 @@ func success(r rest.Route, code int) *openapi3.Response {
 	switch {
 	case r.Gives == "":
 		out.Content = openapi3.NewContentWithSchema(openapi3.NewStringSchema(), []string{plainText})
-	case r.Gives == "application/json":
+	case r.Gives == "application/json", r.Gives == "application/yaml":
 		out.Content = openapi3.NewContentWithSchema(openapi3.NewObjectSchema(), []string{r.Gives})
 	case givesBinary(r):
 		out.Content = openapi3.NewContentWithSchema(openapi3.NewStringSchema(), []string{r.Gives})
