@@ -17,8 +17,8 @@ import (
 )
 
 var (
-	shifts  = flag.Int("fault.shifts", 200, "how many wards TestShifts plays")
-	moments = flag.Int("fault.moments", 2000, "how many TestMoments plays")
+	shifts  = flag.Int("fault.shifts", 100, "how many wards TestShifts plays")
+	moments = flag.Int("fault.moments", 500, "how many TestMoments plays")
 	first   = flag.Uint64("fault.seed", 0, "play this ward alone, and say what went wrong with it")
 )
 
