@@ -100,10 +100,16 @@ func (m *machine) effects(before *Episode) []Effect {
 	if !before.Plan.same(m.e.Plan) {
 		effects = append(effects, PutPlan{m.e.Plan})
 	}
-	if m.e.Plan.Status.Ended() || before.Plan.Status.Ended() {
+	ended := m.e.Plan.Status.Ended() || before.Plan.Status.Ended()
+	if ended && (len(effects) > 0 || m.e.told() != before.told()) {
 		effects = append(effects, PutTimeline{m.e.Timeline()})
 	}
 	return append(effects, WakeAt{m.wake()})
+}
+
+// told is how many facts there are. They are added and never taken away: a repeat adds none.
+func (e *Episode) told() int {
+	return len(e.Events) + len(e.Revoked) + len(e.Findings) + len(e.Withdrawn) + len(e.Orders) + len(e.Moves) + len(e.Skips)
 }
 
 func (is Issue) same(x Issue) bool {
