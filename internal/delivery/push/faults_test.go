@@ -104,7 +104,11 @@ func (w *ward) carry() bool {
 // dies: in the end the server has what the store has, each resource once.
 func TestFaultsFromASeed(t *testing.T) {
 	t.Parallel()
-	for seed := range uint64(150) {
+	seeds := uint64(150)
+	if testing.Short() {
+		seeds = 20
+	}
+	for seed := range seeds {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			w := &ward{site: newSite(t), rng: rand.New(&shared{of: rand.NewPCG(seed, 7)})}
 			w.server.Fail(func(string) pushtest.Fault { return w.fault() })
