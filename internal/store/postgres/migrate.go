@@ -122,6 +122,9 @@ func apply(ctx context.Context, conn *pgx.Conn, step migration.Step) error {
 		return err
 	}
 	if step.Online {
+		if err := dropHalfBuilt(ctx, conn, step); err != nil {
+			return err
+		}
 		for _, statement := range step.Statements() {
 			if _, err := conn.Exec(ctx, statement); err != nil {
 				return err
@@ -138,4 +141,22 @@ func apply(ctx context.Context, conn *pgx.Conn, step migration.Step) error {
 		_, err := tx.Exec(ctx, keep, step.Version, step.Name, step.Serves)
 		return err
 	})
+}
+
+// dropHalfBuilt removes the indexes of a step of which an earlier try was broken off: they
+// have their names, and are none.
+func dropHalfBuilt(ctx context.Context, conn *pgx.Conn, step migration.Step) error {
+	const query = `SELECT c.relname FROM pg_index i JOIN pg_class c ON c.oid = i.indexrelid
+WHERE c.relnamespace = current_schema()::regnamespace AND NOT i.indisvalid AND strpos($1, c.relname) > 0`
+	rows, err := conn.Query(ctx, query, step.SQL)
+	if err != nil {
+		return err
+	}
+	names, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	for _, name := range names {
+		if err == nil {
+			_, err = conn.Exec(ctx, `DROP INDEX CONCURRENTLY IF EXISTS `+pgx.Identifier{name}.Sanitize())
+		}
+	}
+	return err
 }

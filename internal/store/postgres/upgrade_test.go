@@ -209,3 +209,24 @@ func keepAll(t *testing.T, file string) {
 	require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o750))
 	require.NoError(t, os.WriteFile(file, []byte(strings.Join(slices.Compact(all), statementEnd)+statementEnd), 0o600))
 }
+
+// An index whose building was broken off stays, and is no index: the next try builds it anew
+// (PostgreSQL, CREATE INDEX, "Building Indexes Concurrently").
+func TestHalfBuiltIndexesAreBuiltAnew(t *testing.T) {
+	url := newSchema(t)
+	steps, err := postgres.Steps()
+	require.NoError(t, err)
+	broken := slices.IndexFunc(steps, func(s migration.Step) bool { return s.Online })
+	require.NoError(t, postgres.MigrateTo(t.Context(), url, steps[:broken]))
+	exec(t, url, `CREATE INDEX search_index_of ON search_index (id)`)
+	exec(t, url, `UPDATE pg_index SET indisvalid = false WHERE indexrelid = 'search_index_of'::regclass`)
+	require.NoError(t, postgres.Migrate(t.Context(), url))
+
+	conn, err := pgx.Connect(t.Context(), url)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, conn.Close(t.Context())) }()
+	var invalid int
+	require.NoError(t, conn.QueryRow(t.Context(), `SELECT count(*) FROM pg_index i JOIN pg_class c ON c.oid = i.indexrelid
+WHERE c.relnamespace = current_schema()::regnamespace AND NOT i.indisvalid`).Scan(&invalid))
+	require.Zero(t, invalid)
+}
