@@ -29,13 +29,17 @@ type Store struct {
 
 	mu      sync.Mutex
 	running int
+	ended   *sync.Cond // one that ran has ended
 	waiting []*call
 	timer   *time.Timer // runs while somebody waits
-	groups  sync.WaitGroup
 }
 
 // New returns a store that groups the commits of inner.
-func New(inner store.Store) *Store { return &Store{Store: inner} }
+func New(inner store.Store) *Store {
+	s := &Store{Store: inner}
+	s.ended = sync.NewCond(&s.mu)
+	return s
+}
 
 // Commit is inner's Commit, with its results and errors, for these changesets. When ctx ends
 // while they wait, nothing of them is stored (transient); when it ends while they are under
@@ -64,8 +68,10 @@ func (s *Store) Commit(ctx context.Context, changes []store.Changeset) ([]store.
 // Close waits for the commits under way, and closes inner.
 func (s *Store) Close() {
 	s.mu.Lock()
-	s.mu.Unlock() //nolint:staticcheck // nothing to do under it: a group that was begun is among those waited for
-	s.groups.Wait()
+	for s.running > 0 {
+		s.ended.Wait()
+	}
+	s.mu.Unlock()
 	s.Store.Close()
 }
 
@@ -94,6 +100,7 @@ func (s *Store) next() {
 	if s.running < atOnce {
 		s.begin()
 	}
+	s.ended.Broadcast()
 }
 
 // begin runs the next group, if anybody waits. The lock is held.
@@ -104,11 +111,11 @@ func (s *Store) begin() {
 	}
 	s.running++
 	ctx, cancel := whileAnybodyWaits(calls)
-	s.groups.Go(func() {
+	go func() {
 		defer s.next()
 		defer cancel()
 		run(ctx, s.Store, calls)
-	})
+	}()
 }
 
 // watch makes sure that nobody waits for longer than patience while there is room. The lock is
