@@ -36,11 +36,6 @@ func (s *Store) commitOnce(ctx context.Context, changes []store.Changeset) ([]st
 	batch, t := &pgx.Batch{}, newTrial(changes)
 	for _, members := range waves(changes) {
 		t.queue(batch, members)
-		w := &writing{}
-		for _, i := range members {
-			w.add(i, &changes[i], t.heads[i])
-		}
-		w.queue(batch)
 	}
 	if batch.Len() == 0 {
 		return t.results(), nil

@@ -20,6 +20,9 @@ type head struct {
 func (h head) resourceType() string { return h.key.resourceType }
 func (h head) id() string           { return h.key.id }
 
+// isNew reports whether the resource was not there before.
+func (h head) isNew() bool { return h.first == 1 }
+
 // headsOf gives the heads of a changeset in order of their keys.
 func headsOf(c *store.Changeset) []head {
 	heads := make([]head, 0, len(c.Resources))

@@ -1,8 +1,6 @@
 package postgres
 
 import (
-	"slices"
-
 	"github.com/jackc/pgx/v5"
 
 	"fhirsvc/internal/store"
@@ -23,35 +21,13 @@ func field[T, V any](rows []at[T], value func(T) V) []V {
 	return column(rows, func(r at[T]) V { return value(r.row) })
 }
 
-// questions are what a wave asks of the database before it writes.
+// questions are what a wave asks of the database before it writes its rows.
 type questions struct {
-	lost       []int // places of what can't be stored whatever the database says
-	inbox      []at[*store.Inbox]
-	episodes   []at[*store.EpisodeChange]
-	heads      []at[head]
-	messages   []at[*store.Outbox]
-	identities []at[*store.Identity]
+	*writing
+	lost []int // places of what can't be stored whatever the database says
 }
 
-func (q *questions) add(place int, c *store.Changeset, heads []head) {
-	if c.Inbox != nil {
-		q.inbox = append(q.inbox, at[*store.Inbox]{place, c.Inbox})
-	}
-	for i := range c.Episodes {
-		q.episodes = append(q.episodes, at[*store.EpisodeChange]{place, &c.Episodes[i]})
-	}
-	for _, h := range heads {
-		q.heads = append(q.heads, at[head]{place, h})
-	}
-	for i := range c.Outbox {
-		q.messages = append(q.messages, at[*store.Outbox]{place, &c.Outbox[i]})
-	}
-	for i := range c.Identities {
-		q.identities = append(q.identities, at[*store.Identity]{place, &c.Identities[i]})
-	}
-}
-
-func (q *questions) queue(batch *pgx.Batch, t *trial) {
+func (q questions) ask(batch *pgx.Batch, t *trial) {
 	q.lockEpisodes(batch)
 	q.lockResources(batch)
 	q.try(batch, t)
@@ -60,25 +36,18 @@ func (q *questions) queue(batch *pgx.Batch, t *trial) {
 // Rows are locked in order of their keys, episodes before resources, so that two replicas
 // never wait for each other in a circle.
 
-func (q *questions) lockEpisodes(batch *pgx.Batch) {
+func (q questions) lockEpisodes(batch *pgx.Batch) {
 	const query = `SELECT FROM episode WHERE id = ANY ($1::text[]) ORDER BY id FOR UPDATE`
-	var ids []string
-	for _, e := range q.episodes {
-		if e.row.Expected > 0 {
-			ids = append(ids, e.row.ID)
-		}
-	}
-	if len(ids) > 0 {
-		batch.Queue(query, ids)
+	if _, stepped := split(q.steps, isFirst); len(stepped) > 0 {
+		batch.Queue(query, field(stepped, func(e *store.EpisodeChange) string { return e.ID }))
 	}
 }
 
-func (q *questions) lockResources(batch *pgx.Batch) {
+func (q questions) lockResources(batch *pgx.Batch) {
 	const query = `SELECT FROM resource r JOIN unnest($1::text[], $2::text[]) AS k (type, id) USING (type, id)
 ORDER BY r.type, r.id
 FOR UPDATE OF r`
-	old := slices.DeleteFunc(slices.Clone(q.heads), func(h at[head]) bool { return h.row.first == 1 })
-	if len(old) > 0 {
+	if _, old := split(q.heads, head.isNew); len(old) > 0 {
 		batch.Queue(query, field(old, head.resourceType), field(old, head.id))
 	}
 }
@@ -93,7 +62,7 @@ const (
 // try asks what stands against the changesets and keeps the places of those it stands against
 // in a setting that ends with the transaction: what is written next goes by it (see stands). It
 // is a statement of its own, so that it sees what was committed while the locks were waited for.
-func (q *questions) try(batch *pgx.Batch, t *trial) {
+func (q questions) try(batch *pgx.Batch, t *trial) {
 	const query = `WITH against AS MATERIALIZED (
   SELECT k.place, 1 AS kind, '' AS type, '' AS system, '' AS value, i.digest AS other, i.answer
   FROM unnest($1::integer[], $2::text[], $3::text[]) AS k (place, source, id) JOIN inbox i USING (source, id)
@@ -119,7 +88,7 @@ func (q *questions) try(batch *pgx.Batch, t *trial) {
   SELECT set_config('fhirsvc.lost', '{' || string_agg(place::text, ',') || '}', true) FROM against HAVING count(*) > 0
 )
 SELECT against.* FROM against, lost`
-	if len(q.inbox)+len(q.episodes)+len(q.heads)+len(q.messages)+len(q.identities) == 0 {
+	if len(q.inbox)+len(q.steps)+len(q.heads)+len(q.outbox)+len(q.identities) == 0 {
 		return
 	}
 	var place, kind int
@@ -128,10 +97,10 @@ SELECT against.* FROM against, lost`
 	var answer []byte
 	batch.Queue(query,
 		places(q.inbox), field(q.inbox, func(in *store.Inbox) string { return in.Source }), field(q.inbox, func(in *store.Inbox) string { return in.ID }),
-		places(q.episodes), field(q.episodes, func(e *store.EpisodeChange) string { return e.ID }),
-		field(q.episodes, func(e *store.EpisodeChange) int64 { return e.Expected }),
+		places(q.steps), field(q.steps, func(e *store.EpisodeChange) string { return e.ID }),
+		field(q.steps, func(e *store.EpisodeChange) int64 { return e.Expected }),
 		places(q.heads), field(q.heads, head.resourceType), field(q.heads, head.id), field(q.heads, func(h head) int64 { return h.first - 1 }),
-		places(q.messages), field(q.messages, func(o *store.Outbox) string { return o.MessageID }),
+		places(q.outbox), field(q.outbox, func(o *store.Outbox) string { return o.MessageID }),
 		places(q.identities), field(q.identities, func(n *store.Identity) string { return n.Type }),
 		field(q.identities, func(n *store.Identity) string { return n.System }), field(q.identities, func(n *store.Identity) string { return n.Value }),
 		field(q.identities, func(n *store.Identity) string { return n.ID }),

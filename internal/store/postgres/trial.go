@@ -60,16 +60,17 @@ func (t *trial) held(place int, k identityKey, id string) {
 	t.holders[place][k] = id
 }
 
-// queue adds the questions about the changesets of a wave to a batch.
+// queue adds a wave to a batch: the questions about its changesets, and their rows.
 func (t *trial) queue(batch *pgx.Batch, members []int) {
-	q := &questions{}
+	q := questions{writing: &writing{}}
 	for _, i := range members {
 		q.add(i, &t.changes[i], t.heads[i])
 		if t.stale[i] || t.holders[i] != nil {
 			q.lost = append(q.lost, i)
 		}
 	}
-	q.queue(batch, t)
+	q.ask(batch, t)
+	q.writing.queue(batch)
 }
 
 // results tells how each changeset ended. The order decides which end is given when there

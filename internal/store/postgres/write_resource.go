@@ -23,7 +23,7 @@ FROM ` + rows + ` AND resource.type = n.type AND resource.id = n.id`
 		forget = `DELETE FROM search_index USING unnest($1::integer[], $2::text[], $3::text[]) AS n (place, type, id)
 WHERE ` + stands + ` AND search_index.type = n.type AND search_index.id = n.id`
 	)
-	fresh, old := split(w.heads, func(h head) bool { return h.first == 1 })
+	fresh, old := split(w.heads, head.isNew)
 	if len(fresh) > 0 {
 		batch.Queue(create, headColumns(fresh)...)
 	}

@@ -58,7 +58,7 @@ SELECT id, unit, subject, 1, state, rules_version, protocol, protocol_digest, du
   rules_version = n.rules_version, protocol = n.protocol, protocol_digest = n.protocol_digest, due = n.due, leased_until = NULL
 FROM ` + rows + ` AND episode.id = n.id`
 	)
-	fresh, stepped := split(w.steps, func(e *store.EpisodeChange) bool { return e.Expected == 0 })
+	fresh, stepped := split(w.steps, isFirst)
 	if len(fresh) > 0 {
 		batch.Queue(create, episodeColumns(fresh)...)
 	}
@@ -66,6 +66,9 @@ FROM ` + rows + ` AND episode.id = n.id`
 		batch.Queue(update, episodeColumns(stepped)...)
 	}
 }
+
+// isFirst reports whether a step begins its episode.
+func isFirst(e *store.EpisodeChange) bool { return e.Expected == 0 }
 
 // split gives those rows that are new and the others.
 func split[T any](rows []at[T], isNew func(T) bool) (fresh, old []at[T]) {
