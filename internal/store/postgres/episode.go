@@ -28,18 +28,19 @@ FROM episode WHERE id = $1`
 	if err != nil {
 		return store.Episode{}, fault("load", err)
 	}
-	row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[episodeRow])
+	e, err := pgx.CollectExactlyOneRow(rows, toEpisode)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Episode{}, s.absent(ctx, id)
 	}
-	if err != nil {
-		return store.Episode{}, fault("load", err)
-	}
-	e, err := row.episode()
 	return e, fault("load", err)
 }
 
-func (r episodeRow) episode() (store.Episode, error) {
+// toEpisode reads a row of episode.
+func toEpisode(row pgx.CollectableRow) (store.Episode, error) {
+	r, err := pgx.RowToStructByName[episodeRow](row)
+	if err != nil {
+		return store.Episode{}, err
+	}
 	state, err := unpack(r.State)
 	e := store.Episode{
 		ID: r.ID, Unit: r.Unit, Subject: r.Subject, Version: r.Version, State: state,

@@ -74,15 +74,8 @@ func gatherResources(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
 )
 SELECT v.type, v.id, v.version, v.updated, v.unit, v.episode, v.body
 FROM name JOIN resource r USING (type, id) JOIN resource_version v USING (type, id, version)`
-	batch.Queue(query, wantedResources(w)...).Query(func(rows pgx.Rows) error {
-		found, err := pgx.CollectRows(rows, pgx.RowToStructByName[versionRow])
-		for _, row := range found {
-			r, unpacked := row.resource()
-			if unpacked != nil {
-				return unpacked
-			}
-			g.Resources = append(g.Resources, r)
-		}
+	batch.Queue(query, wantedResources(w)...).Query(func(rows pgx.Rows) (err error) {
+		g.Resources, err = pgx.CollectRows(rows, toResource)
 		return err
 	})
 }
@@ -96,15 +89,8 @@ func gatherEpisodes(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
 )
 SELECT e.id, e.unit, e.subject, e.version, e.state, e.rules_version, e.protocol, e.protocol_digest, e.due
 FROM chosen JOIN episode e USING (id) ORDER BY e.number`
-	batch.Queue(query, append(wantedResources(w), w.Episodes)...).Query(func(rows pgx.Rows) error {
-		found, err := pgx.CollectRows(rows, pgx.RowToStructByName[episodeRow])
-		for _, row := range found {
-			e, unpacked := row.episode()
-			if unpacked != nil {
-				return unpacked
-			}
-			g.Episodes = append(g.Episodes, e)
-		}
+	batch.Queue(query, append(wantedResources(w), w.Episodes)...).Query(func(rows pgx.Rows) (err error) {
+		g.Episodes, err = pgx.CollectRows(rows, toEpisode)
 		return err
 	})
 }

@@ -31,13 +31,7 @@ WHERE v.episode = $1 AND v.episode <> '' ORDER BY v.type, v.id`
 	if err != nil {
 		return nil, fault("of episode", err)
 	}
-	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[versionRow])
-	all := make([]store.Resource, len(found))
-	for i, r := range found {
-		if all[i], err = r.resource(); err != nil {
-			return nil, fault("of episode", err)
-		}
-	}
+	all, err := pgx.CollectRows(rows, toResource)
 	return all, fault("of episode", err)
 }
 

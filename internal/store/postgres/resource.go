@@ -20,7 +20,12 @@ type versionRow struct {
 	Body          []byte
 }
 
-func (r versionRow) resource() (store.Resource, error) {
+// toResource reads a row of resource_version.
+func toResource(row pgx.CollectableRow) (store.Resource, error) {
+	r, err := pgx.RowToStructByName[versionRow](row)
+	if err != nil {
+		return store.Resource{}, err
+	}
 	body, err := unpack(r.Body)
 	return store.Resource{
 		Type: r.Type, ID: r.ID, Version: r.Version, Updated: r.Updated, Unit: r.Unit, Episode: r.Episode, Body: body,
@@ -47,14 +52,10 @@ func (s *Store) one(ctx context.Context, op, what, query string, args ...any) (s
 	if err != nil {
 		return store.Resource{}, fault(op, err)
 	}
-	row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[versionRow])
+	r, err := pgx.CollectExactlyOneRow(rows, toResource)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return store.Resource{}, notFound(op, what)
 	}
-	if err != nil {
-		return store.Resource{}, fault(op, err)
-	}
-	r, err := row.resource()
 	return r, fault(op, err)
 }
 
@@ -66,18 +67,12 @@ FROM resource_version WHERE type = $1 AND id = $2 ORDER BY version DESC`
 	if err != nil {
 		return nil, fault("history", err)
 	}
-	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[versionRow])
+	versions, err := pgx.CollectRows(rows, toResource)
 	if err != nil {
 		return nil, fault("history", err)
 	}
-	if len(found) == 0 {
+	if len(versions) == 0 {
 		return nil, notFound("history", resourceType+"/"+id)
-	}
-	versions := make([]store.Resource, len(found))
-	for i, row := range found {
-		if versions[i], err = row.resource(); err != nil {
-			return nil, fault("history", err)
-		}
 	}
 	return versions, nil
 }
