@@ -59,29 +59,20 @@ func (d *Deliverer) Wake() { nudge(d.wake) }
 // under way. What that doesn't finish is looked at again by whoever claims the queue next.
 func (d *Deliverer) Run(ctx context.Context) {
 	defer d.running.Wait()
-	known, failures := false, 0
-	for ctx.Err() == nil {
-		var err error
-		claimed := 0
+	known := false
+	round := func(ctx context.Context) (int, error) {
 		if !known {
-			err = d.queues.AddDestination(ctx, d.carrier.Name())
-			if known = err == nil; known {
-				d.log.Info("destination added")
+			if err := d.queues.AddDestination(ctx, d.carrier.Name()); err != nil {
+				return 0, err
 			}
+			known = true
+			d.log.Info("destination added")
 		}
-		if known {
-			claimed, err = d.round(ctx)
-		}
-		switch {
-		case err != nil && ctx.Err() == nil:
-			failures++
-			d.log.Warn("deliveries not claimed", "kind", outcome.KindOf(err), "attempt", failures, "error", err)
-			pause(ctx, nil, backOff(failures))
-		case claimed == 0:
-			failures = 0
-			pause(ctx, d.wake, jitter(lookEvery))
-		}
+		return d.round(ctx)
 	}
+	poll(ctx, d.wake, lookEvery, round, func(attempt int, err error) {
+		d.log.Warn("deliveries not claimed", "kind", outcome.KindOf(err), "attempt", attempt, "error", err)
+	})
 }
 
 // round claims as many queues as there is room for and starts with them. Also when ctx ends

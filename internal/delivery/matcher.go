@@ -37,19 +37,9 @@ func (m *Matcher) Wake() { nudge(m.wake) }
 // Run matches until ctx ends. It looks at once after Wake, seldom while there is nothing,
 // and ever more seldom while the store is away.
 func (m *Matcher) Run(ctx context.Context) {
-	failures := 0
-	for ctx.Err() == nil {
-		n, err := m.round(ctx)
-		switch {
-		case err != nil && ctx.Err() == nil:
-			failures++
-			m.log.Warn("changes not matched", "kind", outcome.KindOf(err), "attempt", failures, "error", err)
-			pause(ctx, nil, backOff(failures))
-		case n == 0:
-			failures = 0
-			pause(ctx, m.wake, jitter(m.idle))
-		}
-	}
+	poll(ctx, m.wake, m.idle, m.round, func(attempt int, err error) {
+		m.log.Warn("changes not matched", "kind", outcome.KindOf(err), "attempt", attempt, "error", err)
+	})
 }
 
 // Drain matches what there is now.

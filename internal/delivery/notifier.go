@@ -97,24 +97,17 @@ func (n *Notifier) Wake() { nudge(n.wake) }
 // What they don't finish is sent again by whoever claims the queue next.
 func (n *Notifier) Run(ctx context.Context) {
 	defer n.running.Wait()
-	failures := 0
 	var forgotten time.Time
-	for ctx.Err() == nil {
+	round := func(ctx context.Context) (int, error) {
 		if time.Since(forgotten) > forgetEvery {
 			forgotten = time.Now()
 			n.forget(ctx)
 		}
-		claimed, err := n.round(ctx)
-		switch {
-		case err != nil && ctx.Err() == nil:
-			failures++
-			n.o.Log.Warn("subscriptions not claimed", "kind", outcome.KindOf(err), "attempt", failures, "error", err)
-			pause(ctx, nil, backOff(failures))
-		case claimed == 0:
-			failures = 0
-			pause(ctx, n.wake, jitter(lookEvery))
-		}
+		return n.round(ctx)
 	}
+	poll(ctx, n.wake, lookEvery, round, func(attempt int, err error) {
+		n.o.Log.Warn("subscriptions not claimed", "kind", outcome.KindOf(err), "attempt", attempt, "error", err)
+	})
 }
 
 func (n *Notifier) forget(ctx context.Context) {
