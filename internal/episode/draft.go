@@ -138,22 +138,20 @@ func (d *draft) effect(l *loaded, e workflow.Effect, seq int64) error {
 	resourceType, id, key := d.s.target(l.id, e)
 	c := d.s.contextOf(l)
 	before := l.state.Known[resourceType+"/"+id]
-	v := fhir.Version{ID: id, At: d.at}
-	var skipped int64
-	v.Number, skipped = d.s.after(before.Version)
-	body, err := d.s.render(e, c, v)
+	digest, err := d.s.digestOf(e, c, id)
 	if err != nil {
 		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
 	}
-	now := written{Version: v.Number, Task: key}
-	if now.Digest, err = d.s.digestOf(e, c, id); err != nil {
-		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
-	}
-	if now.Digest == before.Digest {
+	if digest == before.Digest {
 		return nil
 	}
-	l.state.Known[resourceType+"/"+id] = now
-	d.putOwn(store.Resource{Type: resourceType, ID: id, Version: v.Number, Skipped: skipped, Unit: l.state.Refs.Unit, Episode: l.id, Body: body}, seq)
+	number, skipped := d.s.after(before.Version)
+	body, err := d.s.render(e, c, fhir.Version{ID: id, Number: number, At: d.at})
+	if err != nil {
+		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
+	}
+	l.state.Known[resourceType+"/"+id] = written{Version: number, Task: key, Digest: digest}
+	d.putOwn(store.Resource{Type: resourceType, ID: id, Version: number, Skipped: skipped, Unit: l.state.Refs.Unit, Episode: l.id, Body: body}, seq)
 	return nil
 }
 

@@ -27,11 +27,7 @@ func HandoverTypes() []string {
 // the resources. Nothing is stored. Errors: not-found for a plan that is not there or is
 // another unit's, and the store's.
 func (s *Service) Handover(ctx context.Context, u Units, plan, base string) ([]byte, store.Resource, error) {
-	r, err := s.see(ctx, u, "CarePlan", plan)
-	if err != nil {
-		return nil, r, err
-	}
-	l, err := s.load(ctx, r.Episode)
+	l, r, err := s.seePlan(ctx, u, plan)
 	if err != nil {
 		return nil, r, err
 	}

@@ -16,11 +16,7 @@ func TimelineTypes() []string {
 // SVG; and gives the version of the plan that it is of. Nothing is stored. Errors: not-found
 // for a plan that is not there or is another unit's, and the store's.
 func (s *Service) Timeline(ctx context.Context, u Units, plan string) ([]byte, store.Resource, error) {
-	r, err := s.see(ctx, u, "CarePlan", plan)
-	if err != nil {
-		return nil, r, err
-	}
-	l, err := s.load(ctx, r.Episode)
+	l, r, err := s.seePlan(ctx, u, plan)
 	if err != nil {
 		return nil, r, err
 	}

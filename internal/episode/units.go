@@ -122,6 +122,17 @@ func (s *Service) see(ctx context.Context, u Units, resourceType, id string) (st
 	return r, err
 }
 
+// seePlan gives an episode by its plan, and the version of the plan, as far as a client of
+// these units may see it.
+func (s *Service) seePlan(ctx context.Context, u Units, id string) (*loaded, store.Resource, error) {
+	r, err := s.see(ctx, u, "CarePlan", id)
+	if err != nil {
+		return nil, r, err
+	}
+	l, err := s.load(ctx, r.Episode)
+	return l, r, err
+}
+
 // OpHidden is the operation of the error for what is another unit's, so that the log and
 // the audit trail can tell it from what is not there. Clients are never told operations.
 const OpHidden = "another unit's"
