@@ -5,7 +5,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/rest/smart/smarttest"
 )
@@ -45,9 +44,17 @@ func TestHandoverOverREST(t *testing.T) {
 // Who may read all but one of the types gets no page: what is missing would not be seen.
 func TestHandoverNeedsEveryType(t *testing.T) {
 	t.Parallel()
+	needsEveryType(t, "$handover",
+		"CarePlan", "Communication", "DetectedIssue", "Encounter", "Flag", "MedicationAdministration", "Observation",
+		"Patient", "Procedure", "ServiceRequest", "Task")
+}
+
+// needsEveryType: an operation on a plan is answered to whoever may read these types, and to
+// nobody who may read all but one.
+func needsEveryType(t *testing.T, operation string, types ...string) {
+	t.Helper()
 	w := twoUnits(t)
-	path := "/fhir/CarePlan/" + w.id("CarePlan", labA) + "/$handover"
-	types := episode.HandoverTypes()
+	path := "/fhir/CarePlan/" + w.id("CarePlan", labA) + "/" + operation
 	require.Equal(t, 200, w.get(path, w.as(smarttest.Claims{"scope": reads(types)})).StatusCode)
 	for i, resourceType := range types {
 		less := append(append([]string{}, types[:i]...), types[i+1:]...)

@@ -7,9 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
-	"fhirsvc/internal/rest/smart/smarttest"
 )
 
 // TestTimelineOverREST: the picture of the own unit's plan, which loads and runs nothing;
@@ -78,14 +76,6 @@ func TestTimelineIsNegotiated(t *testing.T) {
 // Who may read all but one of the types gets no picture: what is missing would not be seen.
 func TestTimelineNeedsEveryType(t *testing.T) {
 	t.Parallel()
-	w := twoUnits(t)
-	path := "/fhir/CarePlan/" + w.id("CarePlan", labA) + "/$timeline"
-	types := episode.TimelineTypes()
-	require.Equal(t, 200, w.get(path, w.as(smarttest.Claims{"scope": reads(types)})).StatusCode)
-	for i, resourceType := range types {
-		less := append(append([]string{}, types[:i]...), types[i+1:]...)
-		a := w.get(path, w.as(smarttest.Claims{"scope": reads(less)}))
-		a.refused(t, 403, outcome.CodeForbidden)
-		require.Contains(t, a.Header.Get("WWW-Authenticate"), "system/"+resourceType+".r")
-	}
+	needsEveryType(t, "$timeline",
+		"CarePlan", "Encounter", "MedicationAdministration", "Observation", "Procedure", "ServiceRequest", "Task")
 }
