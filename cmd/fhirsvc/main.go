@@ -166,3 +166,14 @@ func parseFlags(f *flag.FlagSet, args []string, out surroundings) error {
 	}
 	return nil
 }
+
+// parseVerb reads flags, a verb and what belongs to it; "" when there is none.
+func parseVerb(f *flag.FlagSet, args []string, out surroundings) (verb string, rest []string, err error) {
+	if err := parseFlags(f, args, out); err != nil {
+		return "", nil, err
+	}
+	if f.NArg() == 0 {
+		return "", nil, nil
+	}
+	return f.Arg(0), f.Args()[1:], nil
+}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"fhirsvc/internal/delivery"
 	"fhirsvc/internal/episode"
@@ -72,6 +73,19 @@ func dial(url, credentials string, log *slog.Logger) (*nats.Conn, error) {
 		return nil, fmt.Errorf("connect to the broker: %w", err)
 	}
 	return nc, nil
+}
+
+// dialStreams connects to the streams of the broker for one piece of work, until done.
+func dialStreams(c Config) (js jetstream.JetStream, done func(), err error) {
+	nc, err := dial(c.NATSURL.reveal(), c.NATSCredentials, slog.New(slog.DiscardHandler))
+	if err != nil {
+		return nil, nil, err
+	}
+	if js, err = jetstream.New(nc); err != nil {
+		nc.Close()
+		return nil, nil, err
+	}
+	return js, nc.Close, nil
 }
 
 // url is where the service is reached from this machine.

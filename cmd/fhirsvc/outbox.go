@@ -54,12 +54,9 @@ type outboxAct func(ctx context.Context, st store.Store) error
 func runOutbox(ctx context.Context, args []string, out surroundings) error {
 	f := newFlags("outbox", out, outboxHelp)
 	data := f.String("data", "", "`folder` of a stopped sandbox")
-	if err := parseFlags(f, args, out); err != nil {
+	verb, rest, err := parseVerb(f, args, out)
+	if err != nil {
 		return err
-	}
-	verb, rest := f.Arg(0), f.Args()
-	if len(rest) > 0 {
-		rest = rest[1:]
 	}
 	act, err := readOutboxAct(verb, rest, out)
 	if err != nil {

@@ -7,12 +7,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"strconv"
 	"text/tabwriter"
 	"time"
 
-	"github.com/nats-io/nats.go/jetstream"
 
 	"fhirsvc/internal/events"
 )
@@ -41,12 +39,9 @@ func neededByRejected(s setting) bool { return s.name == "FHIRSVC_NATS_URL" }
 
 func runRejected(ctx context.Context, args []string, out surroundings) error {
 	f := newFlags("rejected", out, rejectedHelp)
-	if err := parseFlags(f, args, out); err != nil {
+	verb, rest, err := parseVerb(f, args, out)
+	if err != nil {
 		return err
-	}
-	verb, rest := f.Arg(0), f.Args()
-	if len(rest) > 0 {
-		rest = rest[1:]
 	}
 	act, err := rejectedAct(verb, rest, out)
 	if err != nil {
@@ -56,15 +51,11 @@ func runRejected(ctx context.Context, args []string, out surroundings) error {
 	if err != nil {
 		return err
 	}
-	nc, err := dial(config.NATSURL.reveal(), config.NATSCredentials, slog.New(slog.DiscardHandler))
+	js, done, err := dialStreams(config)
 	if err != nil {
 		return err
 	}
-	defer nc.Close()
-	js, err := jetstream.New(nc)
-	if err != nil {
-		return err
-	}
+	defer done()
 	refused, err := events.NewRefusedEvents(ctx, js)
 	if err != nil {
 		return err

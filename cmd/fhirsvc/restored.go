@@ -71,15 +71,11 @@ func runRestored(ctx context.Context, args []string, out surroundings) (err erro
 		return err
 	}
 	defer st.Close()
-	nc, err := dial(config.NATSURL.reveal(), config.NATSCredentials, slog.New(slog.DiscardHandler))
+	js, done, err := dialStreams(config)
 	if err != nil {
 		return err
 	}
-	defer nc.Close()
-	js, err := jetstream.New(nc)
-	if err != nil {
-		return err
-	}
+	defer done()
 	r := &restored{restoredFlags: o, store: st, js: js, out: out, log: log}
 	return r.run(ctx)
 }
