@@ -11,7 +11,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-
 	"fhirsvc/internal/events"
 )
 

@@ -70,7 +70,7 @@ func (t *trial) queue(batch *pgx.Batch, members []int) {
 		}
 	}
 	q.ask(batch, t)
-	q.writing.queue(batch)
+	q.queue(batch)
 }
 
 // results tells how each changeset ended. The order decides which end is given when there
