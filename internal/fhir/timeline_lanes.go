@@ -216,7 +216,7 @@ func (s story) spanBar(x workflow.Span, to time.Time) (int, timeline.Bar) {
 	b := timeline.Bar{From: x.From, To: s.until(x.To, to), Pattern: timeline.Hatched}
 	switch x.Kind {
 	case workflow.SpanBleeding:
-		b.Pattern, b.Label = timeline.Solid, "bled "+lastedWords(b)
+		b.Pattern, b.Label = timeline.Solid, s.bleedLabel(x)
 		return laneSite, b
 	case workflow.SpanNotPatent:
 		b.Pattern, b.Label = timeline.Wave, "not open"
@@ -231,7 +231,18 @@ func (s story) spanBar(x workflow.Span, to time.Time) (int, timeline.Bar) {
 	return laneBand, b
 }
 
-func lastedWords(b timeline.Bar) string { return orNothing(minutesWords(b.To.Sub(b.From))) }
+func (s story) bleedLabel(x workflow.Span) string {
+	lasted := x.To.Sub(x.From)
+	switch {
+	case x.To.IsZero() && s.running:
+		return "still bleeding"
+	case x.To.IsZero():
+		return "not seen dry"
+	case lasted < time.Minute:
+		return "bled less than 1 min"
+	}
+	return "bled " + minutesWords(lasted)
+}
 
 func (s story) delayLabel(d workflow.Delay) string {
 	words := strings.ToLower(Code(d.Key.Code).Display())

@@ -84,7 +84,9 @@ func (s story) span() (from, to time.Time) {
 			reach(a.From)
 		}
 	}
-	reach(s.at)
+	if s.running {
+		reach(s.at)
+	}
 	from = from.Add(-time.Minute).Truncate(5 * time.Minute)
 	return from, to.Add(to.Sub(from) / 30).Truncate(5 * time.Minute).Add(5 * time.Minute)
 }

@@ -247,8 +247,8 @@ func (s story) planWords(a workflow.Act) string {
 	}
 	if !a.From.IsZero() {
 		times := s.clock(a.From)
-		if a.Due.After(a.From) {
-			times += " to " + s.clock(a.Due)
+		if due := s.clock(a.Due); a.Due.After(a.From) && due != times {
+			times += " to " + due
 		}
 		parts = append(parts, times)
 	}
