@@ -27,6 +27,7 @@ type Store interface {
 	Copies(ctx context.Context, destination string, of []store.Copy) ([]store.Copy, error)
 	Read(ctx context.Context, resourceType, id string) (store.Resource, error)
 	ReadVersion(ctx context.Context, resourceType, id string, version int64) (store.Resource, error)
+	Past(ctx context.Context, p store.Past) (store.PastPage, error)
 }
 
 // Validator checks resources against the published definitions.

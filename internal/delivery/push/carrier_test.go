@@ -109,6 +109,25 @@ func TestALostAnswerAndANewerVersion(t *testing.T) {
 	require.Equal(t, "3", meta(s, "Task", "t1"))
 }
 
+// After a restore versions go on far above those that were told (ADR 0085): what is there is
+// still known for a version of ours.
+func TestALostAnswerAcrossARestore(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.change("e", task("t1", "ready"))
+	s.must()
+	s.change("e", task("t1", "in-progress"))
+	s.server.Fail(func(kind string) pushtest.Fault { return pushtest.Fault{Drop: kind == "transaction"} })
+	_, _ = s.once()
+	s.server.Fail(func(string) pushtest.Fault { return pushtest.Fault{} })
+	restored := task("t1", "completed")
+	restored.Skipped = 1000
+	s.change("e", restored)
+	s.must()
+	s.same()
+	require.Equal(t, "3", meta(s, "Task", "t1"))
+}
+
 // What others wrote is never replaced silently (hl7.org/fhir/R4/http.html#concurrency).
 func TestForeignEditsAreNotReplaced(t *testing.T) {
 	t.Parallel()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"slices"
 
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
@@ -201,23 +202,23 @@ func conflict(i *item, what string) *store.Refusal {
 // oldest, so that the newest is written once more: a try that is still under way then comes too
 // late.
 func (c *Carrier) ours(ctx context.Context, i *item, there *found, compare *links) (int64, error) {
-	for v := max(1, i.version-mostVersions); v <= i.version; v++ {
-		doc := i.doc
-		if v != i.version {
-			r, err := c.o.Store.ReadVersion(ctx, i.resourceType, i.id, v)
-			if err != nil {
-				return 0, err
-			}
-			if doc, err = parsed(r); err != nil {
-				return 0, err
-			}
+	page, err := c.o.Store.Past(ctx, store.Past{
+		Type: i.resourceType, ID: i.id, Count: mostVersions, After: &store.Place{ID: i.id, Version: i.version + 1},
+	})
+	if err != nil {
+		return 0, err
+	}
+	for _, r := range slices.Backward(page.Versions) {
+		doc, err := parsed(r)
+		if err != nil {
+			return 0, err
 		}
 		copied, _ := tree.Parse(fhir.RenderCopy(doc, fhir.Copy{Key: i.key, Links: compare.of(ctx)}))
 		if compare.err != nil {
 			return 0, compare.err
 		}
 		if copied != nil && fhir.SameCopy(copied, there.doc) {
-			return v, nil
+			return r.Version, nil
 		}
 	}
 	return 0, nil

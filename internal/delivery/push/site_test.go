@@ -104,7 +104,7 @@ func (s *site) change(episode string, made ...store.Resource) {
 	c := store.Changeset{}
 	for _, r := range made {
 		name := r.Type + "/" + r.ID
-		s.bodies[name]++
+		s.bodies[name] += 1 + r.Skipped
 		r.Version, r.Episode = s.bodies[name], episode
 		r.Body = []byte(strings.Replace(string(r.Body), `,`, fmt.Sprintf(`,"meta":{"versionId":"%d","lastUpdated":"2031-03-04T09:00:00Z"},`, r.Version), 1))
 		c.Resources = append(c.Resources, r)
