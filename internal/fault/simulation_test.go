@@ -43,6 +43,7 @@ func play(t *testing.T, seed uint64, draw func(*dice) size, p planted) (faults [
 			}
 		}
 		people.Go(func() { w.reaper(ctx) })
+		people.Go(func() { w.watch(ctx) })
 		people.Wait()
 		cancel()
 		w.calm.Store(true)

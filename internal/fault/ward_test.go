@@ -43,10 +43,14 @@ func shift(d *dice) size {
 	return size{cases: 1 + d.n(3), nurses: 2, span: 70 * time.Minute, pace: 20 * time.Minute, wear: 30 * time.Minute}
 }
 
+// fallsDue are the minutes after a procedure at which, on a plan of which nobody charted anything,
+// something falls due: the first release, an alarm, a check that is late, the end.
+var fallsDue = []time.Duration{60, 65, 85, 100, 180, 240, 300}
+
 func moment(d *dice) size {
-	quarters := time.Duration(1+d.n(6)) * 15 * time.Minute // at which something falls due
+	due := fallsDue[d.n(len(fallsDue))] * time.Minute
 	return size{
-		cases: 1, nurses: 1 + d.n(2), span: time.Minute, ended: quarters - time.Duration(d.n(80))*time.Second,
+		cases: 1, nurses: 1 + d.n(2), span: time.Minute, ended: due - time.Duration(d.n(60))*time.Second,
 		pace: time.Minute, wear: 90 * time.Second,
 	}
 }
@@ -224,6 +228,31 @@ func (w *ward) nurse(ctx context.Context, name string, c bedside.Case) {
 		f.At, f.By, f.Side, f.ID = time.Now(), bedside.Nurse(), "right", fmt.Sprintf("%s-%d", name, n)
 		w.draw(&f)
 		w.chart(name, f)
+	}
+}
+
+// watch sees that what is due is told while others chart, too: a dead replica's claim costs
+// its lease of 2 s, and no ward has so many faults that it comes to patience.
+func (w *ward) watch(ctx context.Context) {
+	const patience = 20 * time.Second
+	var due, since time.Time
+	for tick := time.NewTicker(time.Second); ; {
+		select {
+		case <-ctx.Done():
+			tick.Stop()
+			return
+		case now := <-tick.C:
+			at, ok, _ := w.memory.NextDue(ctx)
+			switch {
+			case !ok || at.After(now):
+				due = time.Time{}
+			case !at.Equal(due):
+				due, since = at, now
+			case now.Sub(since) > patience:
+				w.complain("a due time of %s is left behind at %s", at, now)
+				return
+			}
+		}
 	}
 }
 
