@@ -12,6 +12,7 @@ import (
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
 	"fhirsvc/internal/tracing"
+	"fhirsvc/internal/workflow"
 )
 
 // A due time is found within longestPoll; what a dead replica had in hand is late by dueLease
@@ -124,7 +125,7 @@ func (t *Timers) claim(ctx context.Context) ([]store.Due, error) {
 	} else {
 		at = t.service.Now()
 	}
-	return t.service.Store.ClaimDue(ctx, at, dueBatch, t.Lease)
+	return t.service.Store.ClaimDue(ctx, store.Claim{Now: at, Rules: workflow.RulesVersion, Limit: dueBatch, Lease: t.Lease})
 }
 
 func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {

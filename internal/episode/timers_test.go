@@ -59,12 +59,12 @@ type silent struct {
 	claims atomic.Int64
 }
 
-func (s *silent) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+func (s *silent) ClaimDue(ctx context.Context, c store.Claim) ([]store.Due, error) {
 	if s.claims.Add(1) == 1 {
 		<-ctx.Done()
 		return nil, ctx.Err()
 	}
-	return s.Store.ClaimDue(ctx, now, limit, lease)
+	return s.Store.ClaimDue(ctx, c)
 }
 
 // A claim that is never answered, as on a connection that a gateway has forgotten, does not

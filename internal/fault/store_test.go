@@ -144,17 +144,17 @@ func (l *link) Identity(ctx context.Context, kind, system, value string) (string
 	return l.Store.Identity(ctx, kind, system, value)
 }
 
-func (l *link) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+func (l *link) ClaimDue(ctx context.Context, c store.Claim) ([]store.Due, error) {
 	if err := l.trouble(ctx, "claim due"); err != nil {
 		return nil, err
 	}
 	if l.planted.claimsForgotten {
-		lease = 100 * time.Hour
+		c.Lease = 100 * time.Hour
 	}
 	if l.planted.leasesEnd {
-		lease = 20 * time.Millisecond
+		c.Lease = 20 * time.Millisecond
 	}
-	due, err := l.Store.ClaimDue(ctx, now, limit, lease)
+	due, err := l.Store.ClaimDue(ctx, c)
 	if err == nil && !l.calm.Load() && l.dice.one(8) {
 		return nil, away("claim due") // claimed, and nobody hears of it
 	}

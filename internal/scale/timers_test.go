@@ -16,6 +16,7 @@ import (
 	"fhirsvc/api"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/workflow"
 )
 
 // replica is the part of a process that tells episodes of their time: with connections of its
@@ -174,7 +175,7 @@ func TestAReplicaDiesWithItsClaims(t *testing.T) {
 	w.exec(`UPDATE episode SET due = clock_timestamp()`)
 	before := w.steps()
 	dead, living := newReplica(t, w.url), newReplica(t, w.url)
-	claimed, err := dead.ClaimDue(t.Context(), time.Time{}, n, living.timers.Lease)
+	claimed, err := dead.ClaimDue(t.Context(), store.Claim{Rules: workflow.RulesVersion, Limit: n, Lease: living.timers.Lease})
 	require.NoError(t, err)
 	require.Len(t, claimed, n)
 	began := time.Now()

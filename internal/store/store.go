@@ -121,12 +121,19 @@ type Due struct {
 	At      time.Time
 }
 
-// Timers claims due times. A zero now means the database's own clock.
+// Claim says which due times a replica takes.
+type Claim struct {
+	Now   time.Time     // what is due by then; zero means the database's own clock
+	Rules int           // the newest rules that this replica knows: what newer ones have computed waits for another
+	Limit int           // at most so many
+	Lease time.Duration // for so long (real time), and then another takes over
+}
+
+// Timers claims due times.
 type Timers interface {
-	// ClaimDue leases up to limit episodes that are due at now and not leased, earliest
-	// first. A lease ends with the episode's next committed change, or by itself after
-	// lease (real time), so that another replica takes over.
-	ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]Due, error)
+	// ClaimDue leases episodes that are due and not leased, earliest first. A lease ends
+	// with the episode's next committed change, or by itself.
+	ClaimDue(ctx context.Context, c Claim) ([]Due, error)
 	// NextDue gives the earliest due time, leased or not; ok is false if there is none.
 	NextDue(ctx context.Context) (at time.Time, ok bool, err error)
 	// Now gives the clock that a zero now means.

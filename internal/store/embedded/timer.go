@@ -8,21 +8,22 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// ClaimDue leases up to limit episodes that are due at now and not leased, earliest
-// first. A zero now means this process's clock.
-func (s *Store) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+// ClaimDue leases episodes that are due and not leased, earliest first. The database's
+// clock is this process's.
+func (s *Store) ClaimDue(ctx context.Context, c store.Claim) ([]store.Due, error) {
 	const (
 		find = `SELECT id, due FROM episode
-WHERE due <= ? AND (leased_until IS NULL OR leased_until <= ?) ORDER BY due, id LIMIT ?`
+WHERE due <= ? AND (leased_until IS NULL OR leased_until <= ?) AND rules_version <= ? ORDER BY due, id LIMIT ?`
 		take = `UPDATE episode SET leased_until = ? WHERE id = ?`
 	)
 	clock := time.Now()
+	now := c.Now
 	if now.IsZero() {
 		now = clock
 	}
 	var claimed []store.Due
 	err := s.writing(ctx, "claim due", func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, find, micros(now), micros(clock), limit)
+		rows, err := tx.QueryContext(ctx, find, micros(now), micros(clock), c.Rules, c.Limit)
 		claimed, err = list(rows, err, func(r *sql.Rows) (d store.Due, err error) {
 			var at int64
 			err = r.Scan(&d.Episode, &at)
@@ -31,7 +32,7 @@ WHERE due <= ? AND (leased_until IS NULL OR leased_until <= ?) ORDER BY due, id 
 		})
 		for _, d := range claimed {
 			if err == nil {
-				_, err = tx.ExecContext(ctx, take, micros(clock.Add(lease)), d.Episode)
+				_, err = tx.ExecContext(ctx, take, micros(clock.Add(c.Lease)), d.Episode)
 			}
 		}
 		return err

@@ -11,13 +11,14 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// ClaimDue leases up to limit episodes that are due at now and not leased, earliest
-// first. A zero now means the database's clock, which also ends the leases. Rows that
-// another transaction holds are passed over: they are being claimed or changed.
-func (s *Store) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+// ClaimDue leases episodes that are due and not leased, earliest first. The database's
+// clock ends the leases. Rows that another transaction holds are passed over: they are
+// being claimed or changed.
+func (s *Store) ClaimDue(ctx context.Context, c store.Claim) ([]store.Due, error) {
 	const query = `WITH ready AS MATERIALIZED (
   SELECT id FROM episode
   WHERE due <= coalesce($1, clock_timestamp()) AND (leased_until IS NULL OR leased_until <= clock_timestamp())
+    AND rules_version <= $4
   ORDER BY due, id
   LIMIT $2
   FOR UPDATE SKIP LOCKED
@@ -25,7 +26,7 @@ func (s *Store) ClaimDue(ctx context.Context, now time.Time, limit int, lease ti
 UPDATE episode e SET leased_until = clock_timestamp() + $3
 FROM ready WHERE e.id = ready.id
 RETURNING e.id AS episode, e.due AS at`
-	rows, err := s.pool.Query(ctx, query, maybe(now), limit, lease)
+	rows, err := s.pool.Query(ctx, query, maybe(c.Now), c.Limit, c.Lease, c.Rules)
 	if err != nil {
 		return nil, fault("claim due", err)
 	}

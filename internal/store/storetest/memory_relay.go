@@ -11,23 +11,24 @@ import (
 )
 
 // ClaimDue leases episodes that are due.
-func (m *Memory) ClaimDue(_ context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+func (m *Memory) ClaimDue(_ context.Context, c store.Claim) ([]store.Due, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	clock := time.Now()
+	now := c.Now
 	if now.IsZero() {
 		now = clock
 	}
 	var due []store.Due
 	for id, row := range m.episodes {
-		if !row.Due.IsZero() && !row.Due.After(now) && !row.leased.After(clock) {
+		if !row.Due.IsZero() && !row.Due.After(now) && !row.leased.After(clock) && row.RulesVersion <= c.Rules {
 			due = append(due, store.Due{Episode: id, At: row.Due})
 		}
 	}
 	slices.SortFunc(due, func(a, b store.Due) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Episode, b.Episode)) })
-	due = due[:min(limit, len(due))]
+	due = due[:min(c.Limit, len(due))]
 	for _, d := range due {
-		m.episodes[d.Episode].leased = clock.Add(lease)
+		m.episodes[d.Episode].leased = clock.Add(c.Lease)
 	}
 	return due, nil
 }

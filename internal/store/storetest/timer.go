@@ -19,6 +19,7 @@ func timerTests() []contractTest {
 		{"timer/no due time", noDueTime},
 		{"timer/the database's clock", databaseClock},
 		{"timer/no double claim", noDoubleClaim},
+		{"timer/newer rules wait", newerRulesWait},
 	}
 }
 
@@ -30,9 +31,14 @@ func due(t *testing.T, st store.Store, id string, when time.Time) {
 	mustCommit(t, st, store.Changeset{Episodes: []store.EpisodeChange{c}})
 }
 
+// dueBy is what a replica asks for that knows the rules of every step.
+func dueBy(now time.Time, limit int, lease time.Duration) store.Claim {
+	return store.Claim{Now: now, Rules: step("", 0).RulesVersion, Limit: limit, Lease: lease}
+}
+
 func mustClaim(t *testing.T, st store.Store, now time.Time, limit int, lease time.Duration) []string {
 	t.Helper()
-	claimed, err := st.ClaimDue(t.Context(), now, limit, lease)
+	claimed, err := st.ClaimDue(t.Context(), dueBy(now, limit, lease))
 	require.NoError(t, err)
 	got := make([]string, len(claimed))
 	for i, d := range claimed {
@@ -57,7 +63,7 @@ func claimOrder(t *testing.T, st store.Store) {
 	require.True(t, ok)
 	require.Equal(t, at(10), next)
 
-	claimed, err := st.ClaimDue(t.Context(), at(60), 2, time.Hour)
+	claimed, err := st.ClaimDue(t.Context(), dueBy(at(60), 2, time.Hour))
 	require.NoError(t, err)
 	require.Equal(t, []store.Due{{Episode: "first", At: at(10)}, {Episode: "second", At: at(20)}}, claimed)
 	require.Equal(t, []string{"third", "fourth"}, mustClaim(t, st, at(60), 9, time.Hour))
@@ -71,7 +77,7 @@ func leaseEndsByItself(t *testing.T, st store.Store) {
 	due(t, st, "e1", at(0))
 	require.Equal(t, []string{"e1"}, mustClaim(t, st, at(1), 9, 20*time.Millisecond))
 	require.Eventually(t, func() bool {
-		claimed, err := st.ClaimDue(t.Context(), at(1), 9, time.Hour)
+		claimed, err := st.ClaimDue(t.Context(), dueBy(at(1), 9, time.Hour))
 		return err == nil && len(claimed) == 1
 	}, 10*time.Second, 5*time.Millisecond)
 	require.Empty(t, mustClaim(t, st, at(1), 9, time.Hour))
@@ -116,6 +122,21 @@ func databaseClock(t *testing.T, st store.Store) {
 	require.Equal(t, []string{"now"}, mustClaim(t, st, time.Time{}, 9, time.Hour), "it is the clock that claims by")
 }
 
+// newerRulesWait has a replica of an older release leave alone what a newer one has computed: it
+// could not read it, and its lease would only make the newer one late.
+func newerRulesWait(t *testing.T, st store.Store) {
+	newer := step("newer", 0)
+	newer.Due, newer.RulesVersion = at(0), newer.RulesVersion+1
+	mustCommit(t, st, store.Changeset{Episodes: []store.EpisodeChange{newer}})
+	due(t, st, "known", at(1))
+	require.Equal(t, []string{"known"}, mustClaim(t, st, at(2), 1, time.Hour))
+	knows := dueBy(at(2), 9, time.Hour)
+	knows.Rules = newer.RulesVersion
+	claimed, err := st.ClaimDue(t.Context(), knows)
+	require.NoError(t, err)
+	require.Equal(t, []store.Due{{Episode: "newer", At: at(0)}}, claimed)
+}
+
 // noDoubleClaim has two claimers race for 200 due episodes.
 func noDoubleClaim(t *testing.T, st store.Store) {
 	const n = 200
@@ -131,7 +152,7 @@ func noDoubleClaim(t *testing.T, st store.Store) {
 	for range 2 {
 		wg.Go(func() {
 			for range n { // each claim that finds nothing is followed by fewer than n more
-				claimed, err := st.ClaimDue(t.Context(), at(60), 3, time.Hour)
+				claimed, err := st.ClaimDue(t.Context(), dueBy(at(60), 3, time.Hour))
 				mu.Lock()
 				if err != nil {
 					failed = err
