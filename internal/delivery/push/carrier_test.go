@@ -92,6 +92,30 @@ func TestALostAnswerIsHarmless(t *testing.T) {
 	require.Equal(t, "2", meta(s, "Observation", "o2"), "ours, in spite of the client's identifier")
 }
 
+// A server may answer a search with what it found a minute ago, unless it is told not to (seen on
+// HAPI FHIR 8.8.0): what was not there then may be there now.
+func TestWhatWasFoundBeforeIsAskedForAnew(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.change("e", task("t1", "ready"))
+	for _, fault := range []pushtest.Fault{{Status: http.StatusConflict}, {Drop: true}} {
+		s.server.Fail(func(kind string) pushtest.Fault {
+			if kind == "transaction" {
+				return fault
+			}
+			return pushtest.Fault{}
+		})
+		x, _ := s.once()
+		require.True(t, x.Failed, "%+v", x)
+	}
+	s.server.Fail(func(string) pushtest.Fault { return pushtest.Fault{} })
+	require.Equal(t, 1, s.server.Writes())
+	x, _ := s.once()
+	require.Len(t, x.Sent, 1, "it is there: %+v", x)
+	require.Equal(t, 1, s.server.Writes(), "and is not written again")
+	s.same()
+}
+
 // More may have come by when an answer was lost: what is there is an older version of ours, and
 // is written upon.
 func TestALostAnswerAndANewerVersion(t *testing.T) {

@@ -120,6 +120,9 @@ func (c *client) once(ctx context.Context, body []byte, token string) answer {
 	r.Header.Set("Content-Type", fhir.ContentType)
 	r.Header.Set("Accept", fhir.ContentType)
 	r.Header.Set("Prefer", "return=minimal")
+	// Some servers answer a search with what they found a minute ago; what is asked for here is
+	// what has just been written (RFC 9111 section 5.2.1.4).
+	r.Header.Set("Cache-Control", "no-cache")
 	r.Header.Set("User-Agent", "fhirsvc")
 	if token != "" {
 		r.Header.Set("Authorization", "Bearer "+token)

@@ -6,6 +6,7 @@ import (
 	"encoding/pem"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -48,14 +49,15 @@ type Server struct {
 	ids       int
 	faults    func(kind string) Fault
 	token     func(bearer string) bool
-	Requests  []string // the kinds of Bundles that came
-	late      [][]any  // transactions
+	Requests  []string            // the kinds of Bundles that came
+	late      [][]any             // transactions
+	asked     map[string][]string // searches, and what they found the first time
 	writes    int
 }
 
 // New starts a server that ends with the test. Its base is URL with /fhir.
 func New(t testing.TB, v Validator) *Server {
-	s := &Server{validator: v, resources: map[string][]Resource{}, faults: func(string) Fault { return Fault{} }}
+	s := &Server{validator: v, resources: map[string][]Resource{}, asked: map[string][]string{}, faults: func(string) Fault { return Fault{} }}
 	s.Server = httptest.NewServer(http.HandlerFunc(s.serve))
 	t.Cleanup(s.Close)
 	return s
@@ -193,7 +195,7 @@ func (s *Server) handle(r *http.Request, kind string, body []byte, late bool) (a
 	defer s.mu.Unlock()
 	entries := list(decode(body)["entry"])
 	if kind == "batch" {
-		return s.batch(entries), nil
+		return s.batch(entries, r.Header.Get("Cache-Control") == "no-cache"), nil
 	}
 	if late {
 		s.late = append(s.late, entries)
@@ -221,15 +223,24 @@ func (s *Server) overdue(late [][]any) {
 	}
 }
 
-// batch answers searches by identifier.
-func (s *Server) batch(entries []any) Resource {
+// batch answers searches by identifier. What was asked before finds the same again, as on servers
+// that keep what they found for a minute, unless the client wants it fresh
+// (RFC 9111 section 5.2.1.4).
+func (s *Server) batch(entries []any, fresh bool) Resource {
 	var answers []any
 	for _, e := range entries {
-		u, _ := url.Parse(e.(Resource)["request"].(Resource)["url"].(string))
+		asked := e.(Resource)["request"].(Resource)["url"].(string)
+		matches, kept := s.asked[asked]
+		if !kept || fresh {
+			u, _ := url.Parse(asked)
+			matches = slices.Sorted(maps.Keys(s.search(u)))
+			s.asked[asked] = matches
+		}
 		found := []any{}
-		matches := s.search(u)
-		for _, name := range slices.Sorted(keys(matches)) {
-			found = append(found, Resource{"fullUrl": s.Base() + "/" + name, "resource": matches[name]})
+		for _, name := range matches {
+			if r := s.current(name); r != nil {
+				found = append(found, Resource{"fullUrl": s.Base() + "/" + name, "resource": r})
+			}
 		}
 		answers = append(answers, Resource{
 			"resource": Resource{"resourceType": "Bundle", "type": "searchset", "total": len(found), "entry": found},
