@@ -43,3 +43,16 @@ func (s *Store) Settings(ctx context.Context, names ...string) (found []string, 
 	}
 	return found, err
 }
+
+// Plans is how often the idle connections planned a statement for its values, and how often
+// they took the plan that they had.
+func (s *Store) Plans(ctx context.Context) (anew, once int64, err error) {
+	for _, conn := range s.pool.AcquireAllIdle(ctx) {
+		var a, o int64
+		const query = `SELECT coalesce(sum(custom_plans), 0)::bigint, coalesce(sum(generic_plans), 0)::bigint FROM pg_prepared_statements WHERE statement LIKE '%unnest%'`
+		err = errors.Join(err, conn.QueryRow(ctx, query, pgx.QueryExecModeSimpleProtocol).Scan(&a, &o))
+		anew, once = anew+a, once+o
+		conn.Release()
+	}
+	return anew, once, err
+}

@@ -69,7 +69,8 @@ func (s *Store) check(ctx context.Context) error {
 // setDefaults bounds what a session may hold up and how it plans, where the URL says
 // nothing else. All statements but a search go by keys, and their plans are kept for the
 // life of a connection: one made while a table was empty would read all of it for ever,
-// so only plans by index are allowed (Search allows the others for itself).
+// so only plans by index are allowed. Nor are they planned anew for the values, which costs
+// more than to run them (Search does all that for itself).
 func setDefaults(params map[string]string) {
 	defaults := map[string]string{
 		"application_name":                    "fhirsvc",
@@ -84,6 +85,7 @@ func setDefaults(params map[string]string) {
 		"enable_hashjoin":                     "off",
 		"enable_mergejoin":                    "off",
 		"jit":                                 "off",
+		"plan_cache_mode":                     "force_generic_plan",
 	}
 	params["default_transaction_isolation"] = "read committed" // row locks and versions decide, not snapshots
 	for name, value := range defaults {
