@@ -63,6 +63,7 @@ func runServe(ctx context.Context, args []string, out surroundings) error {
 	if err := parse(newFlags("serve", out, serveHelp), args, out); err != nil {
 		return err
 	}
+	collectSeldom(out.getenv)
 	config, err := ReadConfig(out.getenv, neededByServe)
 	log := newLog(out.stderr, config.LogLevel)
 	protocols, faults := serveProtocols(config.Protocols)
