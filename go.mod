@@ -11,6 +11,7 @@ require (
 	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/google/fhir/go v0.7.4
 	github.com/google/uuid v1.6.0
+	github.com/hashicorp/golang-lru/v2 v2.0.7
 	github.com/jackc/pgx/v5 v5.12.0
 	github.com/klauspost/compress v1.20.3
 	github.com/labstack/echo/v4 v4.16.0

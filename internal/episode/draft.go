@@ -26,10 +26,14 @@ type draft struct {
 	changes  store.Changeset
 	rendered []int // indices in changes.Resources of what the service wrote itself
 	ended    []workflow.Figures
+	stepped  map[string]kept // by episode, as they will be stored
 }
 
 func (s *Service) newDraft(author string) *draft {
-	return &draft{s: s, at: s.Now(), author: author, context: fhir.Context{Software: s.Software, Terminology: s.Terminology}}
+	return &draft{
+		s: s, at: s.Now(), author: author, context: fhir.Context{Software: s.Software, Terminology: s.Terminology},
+		stepped: map[string]kept{},
+	}
 }
 
 // put adds a resource version. Its index and its change event follow from it.
@@ -129,6 +133,7 @@ func (d *draft) advance(l *loaded, in workflow.Input) error {
 	if change.State, err = l.encode(); err != nil {
 		return err
 	}
+	d.stepped[l.id] = kept{bytes: change.State, core: l.core, state: l.state.clone()}
 	d.changes.Episodes = append(d.changes.Episodes, change)
 	return nil
 }

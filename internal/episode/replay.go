@@ -14,8 +14,11 @@ import (
 // protocol that was in force, and compares it with the stored one byte for byte. A
 // difference is an exception: the record and the rules no longer agree.
 func (s *Service) Replay(ctx context.Context, id string) error {
-	stored, err := s.load(ctx, id)
+	stored, err := s.Store.Load(ctx, id)
 	if err != nil {
+		return err
+	}
+	if _, err = s.open(ctx, stored); err != nil {
 		return err
 	}
 	inputs, err := s.Store.Inputs(ctx, id)
@@ -28,11 +31,17 @@ func (s *Service) Replay(ctx context.Context, id string) error {
 			return fmt.Errorf("replay input %d of episode %s: %w", in.Seq, id, err)
 		}
 	}
-	again, err := encodeCore(core)
+	again, err := json.Marshal(withoutProtocol(core))
 	if err != nil {
-		return err
+		return fmt.Errorf("encode state of episode %s: %w", id, err)
 	}
-	if !bytes.Equal(again, stored.state.Core) {
+	var state struct {
+		Core json.RawMessage `json:"core"`
+	}
+	if err := json.Unmarshal(stored.State, &state); err != nil {
+		return fmt.Errorf("load episode %s: %w", id, err)
+	}
+	if !bytes.Equal(again, state.Core) {
 		return outcome.Fail(outcome.CodeException, "replay episode "+id, "the inputs no longer give the stored state")
 	}
 	return nil

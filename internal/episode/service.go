@@ -53,7 +53,7 @@ type Options struct {
 }
 
 // Service is the one path in. It is safe for concurrent use; all its state is in the
-// store.
+// store, and some of it is kept decoded.
 type Service struct {
 	Options
 	ids       ids
@@ -62,6 +62,7 @@ type Service struct {
 	published int64 // numbers of versions up to this one may have been told before a restore
 
 	subscriptions *subscriptions
+	recent        recent
 
 	step   func(workflow.Episode, workflow.Input) (workflow.Episode, []workflow.Effect, error)
 	render renderer
@@ -90,7 +91,7 @@ func New(ctx context.Context, o Options) (*Service, error) {
 		return nil, err
 	}
 	s := &Service{
-		Options: o, ids: ids{ns}, protocols: p, published: told, woken: newSignal(), subscriptions: &subscriptions{},
+		Options: o, ids: ids{ns}, protocols: p, published: told, woken: newSignal(), subscriptions: &subscriptions{}, recent: newRecent(),
 		step: workflow.Step, render: renderEffect,
 	}
 	published := slices.Concat(o.Protocols, o.Published)

@@ -17,12 +17,22 @@ import (
 // core's own state without the protocol, which is named by the stored episode. All
 // else follows from the inputs, too, but not from the core alone.
 type state struct {
-	Core  json.RawMessage    `json:"core"`
+	Core  coreState          `json:"core"`
 	Known map[string]written `json:"known"` // by Type/id
 	Refs  workflow.Refs      `json:"refs"`  // of the event that counts
 	Order time.Time          `json:"order"` // of that event, also of a revocation
 	Begin time.Time          `json:"begin"` // nothing found earlier belongs to the episode
 	Names map[string]string  `json:"names"` // what people are called, by how the core names them
+}
+
+// coreState is the core's state as it is stored: without the protocol.
+type coreState workflow.Episode
+
+// UnmarshalJSON refuses what these rules don't know.
+func (c *coreState) UnmarshalJSON(b []byte) error {
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	return d.Decode((*workflow.Episode)(c))
 }
 
 // written is a rendered resource as it was last stored.
@@ -49,37 +59,18 @@ type loaded struct {
 
 // encode writes the state as it is stored.
 func (l *loaded) encode() ([]byte, error) {
-	core, err := encodeCore(l.core)
-	if err != nil {
-		return nil, err
-	}
-	l.state.Core = core
-	b, err := json.Marshal(l.state)
+	whole := l.state
+	whole.Core = withoutProtocol(l.core)
+	b, err := json.Marshal(&whole)
 	if err != nil {
 		return nil, fmt.Errorf("encode state of episode %s: %w", l.id, err)
 	}
 	return b, nil
 }
 
-// encodeCore writes the core's state. The protocol is left out.
-func encodeCore(e workflow.Episode) ([]byte, error) {
+func withoutProtocol(e workflow.Episode) coreState {
 	e.Protocol = nil
-	b, err := json.Marshal(e)
-	if err != nil {
-		return nil, fmt.Errorf("encode state of episode %s: %w", e.ID, err)
-	}
-	return b, nil
-}
-
-func decodeCore(b []byte, p *workflow.Protocol) (workflow.Episode, error) {
-	var e workflow.Episode
-	d := json.NewDecoder(bytes.NewReader(b))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&e); err != nil {
-		return e, fmt.Errorf("decode state: %w", err)
-	}
-	e.Protocol = p
-	return e, nil
+	return coreState(e)
 }
 
 // load gives an episode; not-found if there is none. What a newer version of the rules
@@ -101,12 +92,15 @@ func (s *Service) open(ctx context.Context, stored store.Episode) (*loaded, erro
 		return nil, err
 	}
 	l := &loaded{id: stored.ID, version: stored.Version, protocol: p, due: stored.Due}
-	if err := json.Unmarshal(stored.State, &l.state); err != nil {
-		return nil, fmt.Errorf("load episode %s: %w", stored.ID, err)
+	k, known := s.recent.get(stored)
+	if !known {
+		if k, err = decodeState(stored.State); err != nil {
+			return nil, fmt.Errorf("load episode %s: %w", stored.ID, err)
+		}
+		s.recent.put(stored.ID, k)
 	}
-	if l.core, err = decodeCore(l.state.Core, p.Protocol); err != nil {
-		return nil, fmt.Errorf("load episode %s: %w", stored.ID, err)
-	}
+	l.core, l.state = k.core, k.state.clone()
+	l.core.Protocol = p.Protocol
 	return l, nil
 }
 

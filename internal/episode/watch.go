@@ -42,6 +42,9 @@ func (s *Service) committed(d *draft) {
 	for _, f := range d.ended {
 		s.Watch.Ended(f.Bleeds, f.FirstRelease, f.BandTime)
 	}
+	for id, k := range d.stepped {
+		s.recent.put(id, k)
+	}
 	s.wake(d)
 }
 
