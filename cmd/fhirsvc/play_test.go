@@ -1,7 +1,9 @@
 package main
 
 import (
+	"os/exec"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -31,8 +33,36 @@ func TestSandboxPlaysAnEpisode(t *testing.T) {
 		require.Regexp(t, regexp.MustCompile(`(?m)`+pattern), p.stdout.String())
 	}
 	require.Equal(t, 3, strings.Count(p.stdout.String(), "  curl '"))
+	wantPlayed(t, p.stdout.String())
 	joined(t, p).keep()
 	p.stop(t)
+}
+
+// wantPlayed: what README.md shows of `make run` is played in that order. The times are those
+// of the day; what comes next depends on how fast the machine is.
+func wantPlayed(t *testing.T, played string) {
+	t.Helper()
+	told, err := exec.Command("make", "-n", "-C", "../..", "run").Output()
+	require.NoError(t, err)
+	require.Contains(t, string(told), "./bin/fhirsvc sandbox --play\n")
+	clock := regexp.MustCompile(`\d\d:\d\d`)
+	plain := func(line string) string {
+		before, _, _ := strings.Cut(clock.ReplaceAllString(line, "hh:mm"), ". Next:")
+		return before
+	}
+	commands := console(pageLines(t, "README.md"))
+	i := slices.IndexFunc(commands, func(c shown) bool { return c.command == "make run" })
+	require.GreaterOrEqual(t, i, 0)
+	require.Greater(t, len(commands[i].printed), 5)
+	rest := strings.Split(played, "\n")
+	for _, line := range commands[i].printed {
+		if line == "…" {
+			continue
+		}
+		at := slices.IndexFunc(rest, func(l string) bool { return plain(l) == plain(line) })
+		require.GreaterOrEqual(t, at, 0, "%s\nis not played next in\n%s", line, strings.Join(rest, "\n"))
+		rest = rest[at+1:]
+	}
 }
 
 // Synthetic patients play by themselves until each plan is ended.

@@ -52,6 +52,12 @@ var (
 func newBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 	t.Helper()
 	t.Parallel()
+	return openBench(t, wrap)
+}
+
+// openBench makes one more bench in a test.
+func openBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
+	t.Helper()
 	st, err := embedded.Open(t.TempDir())
 	require.NoError(t, err)
 	t.Cleanup(st.Close)
