@@ -21,6 +21,7 @@ SANDBOX ?= sandbox --play
 LINTER := bin/tools/golangci-lint
 HELM := bin/tools/helm
 KUBECONFORM := bin/tools/kubeconform
+MONITORING := bin/tools/monitoring
 CYCLONEDX := bin/tools/cyclonedx-gomod
 VULNCHECK := bin/tools/govulncheck
 # Further flags of the image's build, such as --build-arg BASE_IMAGE=….
@@ -141,7 +142,7 @@ db-down: ## stop it
 
 ##-- checks
 
-.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint schemas schemas-diff vulncheck verify release-checks
+.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint alerts schemas schemas-diff vulncheck verify release-checks
 fmt: $(LINTER) ## format the Go files
 	$(LINTER) fmt
 
@@ -167,6 +168,9 @@ tidy-diff: ## fail if go.mod or go.sum is not tidy
 helm-lint: $(HELM) $(KUBECONFORM) ## lint and render the chart, and hold it against the schemas of Kubernetes
 	.ci/helm-lint $(HELM) $(KUBECONFORM) $(CHART)
 
+alerts: $(HELM) $(MONITORING) ## play the tests of the chart's alerts, and read its dashboard, with Prometheus's own code
+	.ci/alerts $(HELM) $(MONITORING) $(CHART)
+
 schemas: ## make the schemas of Kubernetes anew that the chart is held against
 	$(GO) run -C tools ./kubeschemas
 
@@ -176,7 +180,7 @@ schemas-diff: ## fail if they are not what is committed
 vulncheck: $(VULNCHECK) ## code with known vulnerabilities that the service calls; says so where it can't be run
 	.ci/vulncheck $(VULNCHECK) .build/vulndb
 
-verify: fmt-check vet lint tidy-diff generate-diff helm-lint conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
+verify: fmt-check vet lint tidy-diff generate-diff helm-lint alerts conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
 
 # Beside verify: they compile everything again, or ask what is newest today.
 release-checks: schemas-diff vulncheck sbom reproducible ## what is asked of a release beside verify
@@ -188,6 +192,9 @@ $(LINTER): tools/go.mod tools/go.sum
 
 $(KUBECONFORM): tools/go.mod tools/go.sum
 	$(GO) build -C tools -trimpath -o ../$@ github.com/yannh/kubeconform/cmd/kubeconform
+
+$(MONITORING): $(wildcard tools/monitoring/*.go) tools/monitoring/go.mod tools/monitoring/go.sum
+	$(GO) build -C tools/monitoring -trimpath -o ../../$@ .
 
 $(CYCLONEDX): tools/go.mod tools/go.sum
 	$(GO) build -C tools -trimpath -o ../$@ github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod
