@@ -63,36 +63,42 @@ func (o *fakeOutbox) LeaseOutbox(_ context.Context, _ string, limit int, d time.
 	return got, nil
 }
 
-func (o *fakeOutbox) Unsent(_ context.Context, l store.Lease, limit int) ([]store.OutboxRow, error) {
+func (o *fakeOutbox) Unsent(_ context.Context, held []store.Lease, limit int) ([]store.OutboxRow, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if err := o.holds(l); err != nil {
-		return nil, err
-	}
 	var got []store.OutboxRow
-	for _, r := range o.rows {
-		if r.Partition == l.Partition && !o.sent[r.Seq] && len(got) < limit {
-			got = append(got, r)
+	for _, l := range held {
+		n := 0
+		for _, r := range o.rows {
+			if r.Partition == l.Partition && !o.sent[r.Seq] && n < limit && o.holds(l) == nil {
+				n++
+				got = append(got, r)
+			}
 		}
 	}
 	return got, nil
 }
 
-func (o *fakeOutbox) MarkSent(_ context.Context, l store.Lease, seqs []int64) error {
+func (o *fakeOutbox) MarkSent(_ context.Context, held []store.Lease, seqs []int64) (err error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if err := o.markErr; err != nil {
 		o.markErr = nil
 		return err
 	}
-	if err := o.holds(l); err != nil {
-		o.refused++
-		return err
+	for _, l := range held {
+		if lost := o.holds(l); lost != nil {
+			o.refused++
+			err = lost
+			continue
+		}
+		for _, s := range seqs {
+			if o.rows[s-1].Partition == l.Partition {
+				o.sent[s] = true
+			}
+		}
 	}
-	for _, s := range seqs {
-		o.sent[s] = true
-	}
-	return nil
+	return err
 }
 
 func (o *fakeOutbox) SetAside(_ context.Context, l store.Lease, seq int64, _ store.Refusal) error {
@@ -106,11 +112,13 @@ func (o *fakeOutbox) SetAside(_ context.Context, l store.Lease, seq int64, _ sto
 	return nil
 }
 
-func (o *fakeOutbox) ReleaseOutbox(_ context.Context, l store.Lease) error {
+func (o *fakeOutbox) ReleaseOutbox(_ context.Context, held []store.Lease) error {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if o.holds(l) == nil {
-		o.leases[l.Partition] = lease{fence: l.Fence}
+	for _, l := range held {
+		if o.holds(l) == nil {
+			o.leases[l.Partition] = lease{fence: l.Fence}
+		}
 	}
 	return nil
 }

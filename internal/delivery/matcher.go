@@ -51,10 +51,22 @@ func (m *Matcher) Drain(ctx context.Context) error {
 	}
 }
 
+// unheard is the wait after a round in which nobody listened: meanwhile the relay marks most
+// of what is changed as matched along with sending it.
+const unheard = 250 * time.Millisecond
+
 func (m *Matcher) round(ctx context.Context) (int, error) {
-	n, err := m.changes.MatchOutbox(ctx, batchRows, m.match)
-	if n > 0 && err == nil {
+	heard := false
+	n, err := m.changes.MatchOutbox(ctx, batchRows, func(ctx context.Context, changes []store.OutboxRow, live []store.Subscription) (store.Matched, error) {
+		heard = true
+		return m.match(ctx, changes, live)
+	})
+	switch {
+	case n == 0 || err != nil:
+	case heard:
 		m.queued()
+	default:
+		pause(ctx, nil, unheard)
 	}
 	return n, err
 }

@@ -1,14 +1,15 @@
 package delivery
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
-	"sync/atomic"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
 	"go.opentelemetry.io/otel/trace"
-	"golang.org/x/sync/errgroup"
 
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
@@ -17,10 +18,10 @@ import (
 // Outbox is where the rows are.
 type Outbox interface {
 	LeaseOutbox(ctx context.Context, holder string, limit int, lease time.Duration) ([]store.Lease, error)
-	Unsent(ctx context.Context, l store.Lease, limit int) ([]store.OutboxRow, error)
-	MarkSent(ctx context.Context, l store.Lease, seqs []int64) error
+	Unsent(ctx context.Context, held []store.Lease, limit int) ([]store.OutboxRow, error)
+	MarkSent(ctx context.Context, held []store.Lease, seqs []int64) error
 	SetAside(ctx context.Context, l store.Lease, seq int64, why store.Refusal) error
-	ReleaseOutbox(ctx context.Context, l store.Lease) error
+	ReleaseOutbox(ctx context.Context, held []store.Lease) error
 }
 
 // Publisher sends messages in order and returns how many of them are stored at the
@@ -41,11 +42,9 @@ type Options struct {
 	MaxPause  time.Duration        // between tries while the broker is away, 10 s
 }
 
-// How much is taken in hand at once: partitions of a round, partitions side by side, and
-// rows of a batch.
+// How much is taken in hand at once: partitions of a round, and rows of each of them.
 const (
 	roundPartitions = 16
-	sideBySide      = 4
 	batchRows       = 256
 )
 
@@ -88,7 +87,7 @@ func NewRelay(o Options) *Relay {
 // Wake tells the relay that there are new rows. It never blocks.
 func (r *Relay) Wake() { nudge(r.wake) }
 
-// Run sends rows until ctx ends; the partition in hand is then finished or given back.
+// Run sends rows until ctx ends; the partitions in hand are then finished or given back.
 // It looks at once after Wake, soon after it has sent something, seldom while there is
 // nothing, and ever more seldom while nothing can be sent.
 func (r *Relay) Run(ctx context.Context) {
@@ -121,95 +120,117 @@ func (r *Relay) Drain(ctx context.Context) error {
 	}
 }
 
-// round leases partitions with unsent rows and empties them. It returns the number of
-// rows sent and the first error.
+// round leases partitions with unsent rows and empties them together: what of many is read,
+// sent and marked at once costs the database and the broker little more than what of one is.
+// It returns the number of rows sent and the first error.
 func (r *Relay) round(ctx context.Context) (int, error) {
 	until := time.Now().Add(r.lease)
 	leases, err := r.outbox.LeaseOutbox(ctx, r.holder, roundPartitions, r.lease)
-	if err != nil {
+	if err != nil || len(leases) == 0 {
 		return 0, err
 	}
+	h := hand{r, leases}
 	// Nothing is sent in the last third of a lease: the next holder may begin at its end.
 	ctx, cancel := context.WithDeadline(ctx, until.Add(-r.lease/3))
 	defer cancel()
-	var sent atomic.Int64
-	var g errgroup.Group
-	g.SetLimit(sideBySide)
-	for _, l := range leases {
-		g.Go(func() error {
-			n, err := r.partition(ctx, l)
-			sent.Add(int64(n))
-			return err
-		})
-	}
-	err = g.Wait()
-	return int(sent.Load()), err
-}
-
-// partition sends the rows of one partition until there are none or time is up, and
-// gives the lease back. After a failure it keeps the lease: the partition sits out until
-// the lease ends and the others are not held up by it.
-func (r *Relay) partition(ctx context.Context, l store.Lease) (int, error) {
 	sent := 0
-	for ctx.Err() == nil {
-		n, err := r.batch(ctx, l)
+	var first error
+	for more := true; more && len(h.held) > 0 && ctx.Err() == nil; {
+		var n int
+		n, more, err = h.batch(ctx)
 		sent += n
-		if outcome.KindOf(err) == outcome.CodeConflict {
-			return sent, nil // another relay has it: it goes on from what is marked
-		}
-		if err != nil && ctx.Err() == nil {
-			return sent, err
-		}
-		if n == 0 {
-			break
+		if first == nil && ctx.Err() == nil {
+			first = err
 		}
 	}
-	return sent, r.giveBack(ctx, l)
+	return sent, cmp.Or(first, h.giveBack(ctx))
 }
 
-// batch sends the first unsent rows of a partition and marks those that the broker has. One
-// that the broker will never take is set aside, so that those behind it go on.
-func (r *Relay) batch(ctx context.Context, l store.Lease) (int, error) {
-	rows, err := r.outbox.Unsent(ctx, l, batchRows)
-	if err != nil || len(rows) == 0 {
-		return 0, err
+// hand is what a relay has in hand in a round.
+type hand struct {
+	*Relay
+	held []store.Lease // what failed is no longer among them: it sits out until its lease ends
+}
+
+// batch sends the first unsent rows of partitions and marks those that the broker has. One
+// that the broker will never take is set aside, so that those behind it go on. After another
+// failure the partition that met it sits out, and the others are not held up by it. It
+// returns the number of rows that are settled, and whether there may be more.
+func (h *hand) batch(ctx context.Context) (n int, more bool, err error) {
+	rows, err := h.outbox.Unsent(ctx, h.held, batchRows)
+	if err != nil {
+		h.held = nil
+		return 0, false, err
+	}
+	if len(rows) == 0 {
+		return 0, false, nil
 	}
 	messages := make([]store.Outbox, len(rows))
 	for i, row := range rows {
 		messages[i] = row.Outbox
 	}
-	sent, publishErr := r.publish(ctx, messages)
-	never := outcome.KindOf(publishErr) == outcome.CodeException && sent < len(rows)
-	if sent == 0 && !never {
-		return 0, publishErr
-	}
-	seqs := make([]int64, sent)
-	for i := range seqs {
-		seqs[i] = rows[i].Seq
-	}
+	sent, publishErr := h.publish(ctx, messages)
 	// Marked even when time is up meanwhile: what is not marked is sent twice.
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.lease/3)
+	after, cancel := context.WithTimeout(context.WithoutCancel(ctx), h.lease/3)
 	defer cancel()
-	if sent > 0 {
-		if err := r.outbox.MarkSent(ctx, l, seqs); err != nil {
-			return 0, err
-		}
+	if err := h.mark(after, rows[:sent]); err != nil {
+		h.held = nil
+		return 0, false, err
 	}
-	if !never {
-		return sent, publishErr
+	if sent == len(rows) {
+		return sent, full(rows), nil
 	}
-	row := rows[sent]
-	r.log.Error("message set aside that the broker will not take; see 'fhirsvc outbox'", "event_id", row.MessageID, "partition", l.Partition, "kind", outcome.CodeException, "error", publishErr)
-	why := store.Refusal{Code: string(outcome.CodeException), Details: "the broker takes no message like this", Diagnostics: publishErr.Error()}
-	return sent + 1, r.outbox.SetAside(ctx, l, row.Seq, why)
+	of := slices.IndexFunc(h.held, func(l store.Lease) bool { return l.Partition == rows[sent].Partition })
+	if outcome.KindOf(publishErr) == outcome.CodeException {
+		return sent + 1, true, h.setAside(after, h.held[of], rows[sent], publishErr)
+	}
+	if ctx.Err() == nil {
+		h.held = slices.Delete(h.held, of, of+1)
+	}
+	return sent, true, publishErr
 }
 
-// giveBack ends a lease early, also when ctx has ended, so that nobody waits for it.
-func (r *Relay) giveBack(ctx context.Context, l store.Lease) error {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), r.lease/3)
-	defer cancel()
-	if err := r.outbox.ReleaseOutbox(ctx, l); outcome.KindOf(err) != outcome.CodeConflict {
-		return err
+// mark marks rows as sent. A lease that another relay has by now is no error: it goes on from
+// what is marked.
+func (h *hand) mark(ctx context.Context, rows []store.OutboxRow) error {
+	if len(rows) == 0 {
+		return nil
 	}
-	return nil
+	seqs := make([]int64, len(rows))
+	for i, row := range rows {
+		seqs[i] = row.Seq
+	}
+	return unlessLost(h.outbox.MarkSent(ctx, h.held, seqs))
+}
+
+func unlessLost(err error) error {
+	if outcome.KindOf(err) == outcome.CodeConflict {
+		return nil
+	}
+	return err
+}
+
+// full reports whether a partition may have more rows than these.
+func full(rows []store.OutboxRow) bool {
+	n := map[int]int{}
+	for _, row := range rows {
+		n[row.Partition]++
+	}
+	return slices.Max(slices.Collect(maps.Values(n))) == batchRows
+}
+
+func (h *hand) setAside(ctx context.Context, l store.Lease, row store.OutboxRow, cause error) error {
+	h.log.Error("message set aside that the broker will not take; see 'fhirsvc outbox'", "event_id", row.MessageID, "partition", l.Partition, "kind", outcome.CodeException, "error", cause)
+	why := store.Refusal{Code: string(outcome.CodeException), Details: "the broker takes no message like this", Diagnostics: cause.Error()}
+	return unlessLost(h.outbox.SetAside(ctx, l, row.Seq, why))
+}
+
+// giveBack ends leases early, also when ctx has ended, so that nobody waits for them.
+func (h *hand) giveBack(ctx context.Context) error {
+	if len(h.held) == 0 {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), h.lease/3)
+	defer cancel()
+	return h.outbox.ReleaseOutbox(ctx, h.held)
 }

@@ -133,6 +133,30 @@ func TestRelaySetsAsideWhatTheBrokerWillNotTake(t *testing.T) {
 	})
 }
 
+func TestRelayLeavesOutThePartitionThatFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o, b := newFakeOutbox(), newFakeBroker()
+		var back atomic.Bool
+		b.failing = func(m store.Outbox) error {
+			if m.Episode == "stuck" && !back.Load() {
+				return outcome.Fail(outcome.CodeTransient, "publish", "no stream for it now")
+			}
+			return nil
+		}
+		o.add("stuck", 0, 3)
+		o.add("good", 1, 600)
+		o.add("better", 2, 5)
+		stop := start(t, newTestRelay(o, b))
+		defer stop()
+		time.Sleep(time.Second)
+		require.Len(t, b.of("good"), 600)
+		require.Len(t, b.of("better"), 5)
+		back.Store(true)
+		time.Sleep(30 * time.Second)
+		inOrder(t, o, b)
+	})
+}
+
 func TestRelayRepeatsWhatItCouldNotMark(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o, b := newFakeOutbox(), newFakeBroker()

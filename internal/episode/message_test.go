@@ -42,7 +42,7 @@ func TestMessageAnnouncesEveryVersion(t *testing.T) {
 	require.NoError(t, err)
 	told := map[string]bool{}
 	for _, l := range leases {
-		rows, err := b.Store.Unsent(t.Context(), l, 1000)
+		rows, err := b.Store.Unsent(t.Context(), []store.Lease{l}, 1000)
 		require.NoError(t, err)
 		for _, row := range rows {
 			var c change

@@ -90,7 +90,7 @@ func (b *bench) rejections() []Rejection {
 	require.NoError(b.t, err)
 	var all []Rejection
 	for _, l := range leases {
-		rows, err := b.Store.Unsent(b.t.Context(), l, 100)
+		rows, err := b.Store.Unsent(b.t.Context(), []store.Lease{l}, 100)
 		require.NoError(b.t, err)
 		for _, row := range rows {
 			require.Equal(b.t, "fhirsvc.rejected.procedure", row.Subject)

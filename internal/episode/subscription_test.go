@@ -405,7 +405,7 @@ func TestASubscriptionIsItsOwners(t *testing.T) {
 	leases, err := b.Store.LeaseOutbox(t.Context(), "test", 64, time.Minute)
 	require.NoError(t, err)
 	for _, l := range leases {
-		rows, err := b.Store.Unsent(t.Context(), l, 100)
+		rows, err := b.Store.Unsent(t.Context(), []store.Lease{l}, 100)
 		require.NoError(t, err)
 		for _, row := range rows {
 			require.NotContains(t, row.Subject, "Subscription", "its headers may be secrets: it is no change that is told")

@@ -171,7 +171,7 @@ func (l *link) LeaseOutbox(ctx context.Context, holder string, limit int, lease 
 	return l.Store.LeaseOutbox(ctx, holder, limit, lease)
 }
 
-func (l *link) Unsent(ctx context.Context, at store.Lease, limit int) ([]store.OutboxRow, error) {
+func (l *link) Unsent(ctx context.Context, at []store.Lease, limit int) ([]store.OutboxRow, error) {
 	if err := l.trouble(ctx, "unsent"); err != nil {
 		return nil, err
 	}
@@ -182,7 +182,7 @@ func (l *link) Unsent(ctx context.Context, at store.Lease, limit int) ([]store.O
 	return rows, err
 }
 
-func (l *link) MarkSent(ctx context.Context, at store.Lease, seqs []int64) error {
+func (l *link) MarkSent(ctx context.Context, at []store.Lease, seqs []int64) error {
 	if err := l.trouble(ctx, "mark sent"); err != nil {
 		return err
 	}
@@ -193,7 +193,7 @@ func (l *link) MarkSent(ctx context.Context, at store.Lease, seqs []int64) error
 	return err
 }
 
-func (l *link) ReleaseOutbox(ctx context.Context, at store.Lease) error {
+func (l *link) ReleaseOutbox(ctx context.Context, at []store.Lease) error {
 	if err := l.trouble(ctx, "release outbox"); err != nil {
 		return err
 	}

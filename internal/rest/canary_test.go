@@ -92,7 +92,7 @@ func checkOutbox(t *testing.T, w *secured) {
 	require.NoError(t, err)
 	rows := 0
 	for _, l := range leases {
-		unsent, err := w.store.Unsent(t.Context(), l, 1000)
+		unsent, err := w.store.Unsent(t.Context(), []store.Lease{l}, 1000)
 		require.NoError(t, err)
 		for _, row := range unsent {
 			rows++

@@ -158,13 +158,14 @@ type OutboxRow struct {
 type Relay interface {
 	// LeaseOutbox takes up to limit partitions that have unsent rows and no living lease.
 	LeaseOutbox(ctx context.Context, holder string, limit int, lease time.Duration) ([]Lease, error)
-	// Unsent gives the first unsent rows of a leased partition in order, at most limit.
-	Unsent(ctx context.Context, l Lease, limit int) ([]OutboxRow, error)
-	// MarkSent marks rows of a leased partition as sent, unless the lease was lost
-	// (conflict).
-	MarkSent(ctx context.Context, l Lease, seqs []int64) error
-	// ReleaseOutbox gives the lease back early.
-	ReleaseOutbox(ctx context.Context, l Lease) error
+	// Unsent gives the first unsent rows of leased partitions, at most limit of each: one
+	// partition after the other, each in order. Where the lease was lost there are none.
+	Unsent(ctx context.Context, held []Lease, limit int) ([]OutboxRow, error)
+	// MarkSent marks rows of leased partitions as sent, but none of a lease that was lost,
+	// of which it tells (conflict).
+	MarkSent(ctx context.Context, held []Lease, seqs []int64) error
+	// ReleaseOutbox gives leases back early. Those that were lost need no release.
+	ReleaseOutbox(ctx context.Context, held []Lease) error
 	// SetAside takes a row that its reader will never accept as it is out of the way of those
 	// behind it, until it is retried or dropped; conflict when the lease was lost.
 	SetAside(ctx context.Context, l Lease, seq int64, why Refusal) error

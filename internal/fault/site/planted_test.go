@@ -23,15 +23,15 @@ func plantedBugs() []planted {
 			"	in.tell(in.log, d.Ack())\n	err := in.message(ctx, msg)\n",
 		}}}},
 		{name: "a change is marked as sent before it is", setup: setup{kinds: "broker|kill replica", edits: []edit{{
-			"internal/delivery/relay.go", "	sent, publishErr := r.publisher.Publish(ctx, messages)\n",
+			"internal/delivery/relay.go", "	sent, publishErr := h.publish(ctx, messages)\n",
 			`	early := make([]int64, len(rows))
 	for i := range early {
 		early[i] = rows[i].Seq
 	}
-	if err := r.outbox.MarkSent(ctx, l, early); err != nil {
-		return 0, err
+	if err := h.outbox.MarkSent(ctx, h.held, early); err != nil {
+		return 0, false, err
 	}
-	sent, publishErr := r.publisher.Publish(ctx, messages)
+	sent, publishErr := h.publish(ctx, messages)
 `,
 		}}}},
 		{name: "a due time that was claimed by a dead replica is lost", setup: setup{kinds: "(kill|pause) replica|of replica", edits: []edit{{

@@ -1,6 +1,7 @@
 package embedded
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"time"
@@ -15,13 +16,14 @@ func (s *Store) SetAside(ctx context.Context, l store.Lease, seq int64, why stor
 		keep = `INSERT INTO outbox_aside (seq, at, code, details, diagnostics) VALUES (?, ?, ?, ?, ?)`
 	)
 	clock := micros(time.Now())
-	return s.holding(ctx, "set aside", l, func(tx *sql.Tx) error {
+	still, err := s.holding(ctx, "set aside", []store.Lease{l}, func(tx *sql.Tx, _ store.Lease) error {
 		marked, err := changed(tx.ExecContext(ctx, mark, clock, seq, l.Partition))
 		if err == nil && marked {
 			_, err = tx.ExecContext(ctx, keep, seq, clock, why.Code, why.Details, why.Diagnostics)
 		}
 		return err
 	})
+	return cmp.Or(err, lost("set aside", 1-still))
 }
 
 // Aside lists the rows that were set aside, in order.

@@ -1,10 +1,10 @@
 package embedded
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
-	"errors"
 	"time"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -40,24 +40,24 @@ ORDER BY l.leased_until, l.partition LIMIT ?`
 	return taken, nil
 }
 
-// Unsent gives the first unsent rows of a leased partition in order, at most limit;
-// conflict when the lease was lost.
-func (s *Store) Unsent(ctx context.Context, l store.Lease, limit int) ([]store.OutboxRow, error) {
+// Unsent gives the first unsent rows of leased partitions.
+func (s *Store) Unsent(ctx context.Context, held []store.Lease, limit int) ([]store.OutboxRow, error) {
 	const query = `SELECT seq, episode, partition, subject, message_id, headers, body
 FROM outbox WHERE partition = ? AND sent_at IS NULL ORDER BY seq LIMIT ?`
 	var unsent []store.OutboxRow
-	err := s.holding(ctx, "unsent", l, func(tx *sql.Tx) error {
+	_, err := s.holding(ctx, "unsent", held, func(tx *sql.Tx, l store.Lease) error {
 		rows, err := tx.QueryContext(ctx, query, l.Partition, limit)
-		unsent, err = list(rows, err, scanOutbox)
+		found, err := list(rows, err, scanOutbox)
+		unsent = append(unsent, found...)
 		return err
 	})
 	return unsent, err
 }
 
-// MarkSent marks rows of a leased partition as sent; conflict when the lease was lost.
-func (s *Store) MarkSent(ctx context.Context, l store.Lease, seqs []int64) error {
+// MarkSent marks rows of leased partitions as sent.
+func (s *Store) MarkSent(ctx context.Context, held []store.Lease, seqs []int64) error {
 	const query = `UPDATE outbox SET sent_at = ? WHERE seq = ? AND partition = ? AND sent_at IS NULL`
-	return s.holding(ctx, "mark sent", l, func(tx *sql.Tx) error {
+	still, err := s.holding(ctx, "mark sent", held, func(tx *sql.Tx, l store.Lease) error {
 		for _, seq := range seqs {
 			if _, err := tx.ExecContext(ctx, query, micros(time.Now()), seq, l.Partition); err != nil {
 				return err
@@ -65,14 +65,18 @@ func (s *Store) MarkSent(ctx context.Context, l store.Lease, seqs []int64) error
 		}
 		return nil
 	})
+	return cmp.Or(err, lost("mark sent", len(held)-still))
 }
 
-// ReleaseOutbox gives the lease back early. The fence moves on, so that what its
-// holder still has under way is refused. A lease that was lost needs no release.
-func (s *Store) ReleaseOutbox(ctx context.Context, l store.Lease) error {
-	const query = `UPDATE outbox_lease SET holder = '', fence = fence + 1, leased_until = ? WHERE partition = ? AND fence = ?`
-	_, err := s.write.ExecContext(ctx, query, micros(time.Now()), l.Partition, l.Fence)
-	return fault("release outbox", err)
+// ReleaseOutbox gives leases back early. The fences move on, so that what their holder still
+// has under way is refused.
+func (s *Store) ReleaseOutbox(ctx context.Context, held []store.Lease) error {
+	const query = `UPDATE outbox_lease SET holder = '', fence = fence + 1, leased_until = ? WHERE partition = ?`
+	_, err := s.holding(ctx, "release outbox", held, func(tx *sql.Tx, l store.Lease) error {
+		_, err := tx.ExecContext(ctx, query, micros(time.Now()), l.Partition)
+		return err
+	})
+	return err
 }
 
 // Unsettled counts the rows not yet sent.
@@ -82,20 +86,36 @@ func (s *Store) Unsettled(ctx context.Context) (int, error) {
 	return n, fault("unsettled", err)
 }
 
-// holding runs fn in a transaction in which nobody else has taken the lease.
-func (s *Store) holding(ctx context.Context, op string, l store.Lease, fn func(tx *sql.Tx) error) error {
-	const query = `SELECT 1 FROM outbox_lease WHERE partition = ? AND fence = ?`
-	return s.writing(ctx, op, func(tx *sql.Tx) error {
-		var held int
-		err := tx.QueryRowContext(ctx, query, l.Partition, l.Fence).Scan(&held)
-		if errors.Is(err, sql.ErrNoRows) {
-			return outcome.Fail(outcome.CodeConflict, op, "the lease of partition %d was lost", l.Partition)
+// holding runs fn for each lease that nobody else has taken, all in one transaction, and gives
+// their number.
+func (s *Store) holding(ctx context.Context, op string, held []store.Lease, fn func(tx *sql.Tx, l store.Lease) error) (n int, err error) {
+	const query = `SELECT count(*) FROM outbox_lease WHERE partition = ? AND fence = ?`
+	err = s.writing(ctx, op, func(tx *sql.Tx) error {
+		n = 0
+		for _, l := range held {
+			var mine int
+			if err := tx.QueryRowContext(ctx, query, l.Partition, l.Fence).Scan(&mine); err != nil {
+				return err
+			}
+			if mine == 0 {
+				continue
+			}
+			n++
+			if err := fn(tx, l); err != nil {
+				return err
+			}
 		}
-		if err != nil {
-			return err
-		}
-		return fn(tx)
+		return nil
 	})
+	return n, err
+}
+
+// lost tells that some leases were lost; nil for none.
+func lost(op string, n int) error {
+	if n == 0 {
+		return nil
+	}
+	return outcome.Fail(outcome.CodeConflict, op, "the leases of %d partitions were lost", n)
 }
 
 func scanOutbox(r *sql.Rows) (store.OutboxRow, error) {

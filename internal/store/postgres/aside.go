@@ -24,10 +24,7 @@ SELECT count(*) FROM held`
 	if err := s.pool.QueryRow(ctx, query, l.Partition, l.Fence, seq, why.Code, why.Details, why.Diagnostics).Scan(&held); err != nil {
 		return fault("set aside", err)
 	}
-	if held == 0 {
-		return lost("set aside", l)
-	}
-	return nil
+	return lost("set aside", 1-held)
 }
 
 // asideRow is a row that was set aside.

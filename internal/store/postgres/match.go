@@ -11,15 +11,36 @@ import (
 	"fhirsvc/internal/store"
 )
 
-// MatchOutbox hands unmatched changes of one partition to match and queues what it gives. The partition's row is locked meanwhile, so that its changes are matched by
-// one replica at a time, in order; the others pass it over.
+// MatchOutbox hands unmatched changes of one partition to match and queues what it gives. The
+// partition's row is locked meanwhile, so that its changes are matched by one replica at a
+// time, in order; the others pass it over. Where nobody listens, the changes of all partitions
+// are marked by one statement.
 func (s *Store) MatchOutbox(ctx context.Context, limit int, match store.Matcher) (n int, err error) {
+	if n, heard, err := s.matchNobody(ctx); err != nil || !heard {
+		return n, fault("match outbox", err)
+	}
 	options := pgx.TxOptions{IsoLevel: pgx.ReadCommitted}
 	err = pgx.BeginTxFunc(ctx, s.pool, options, func(tx pgx.Tx) error {
 		n, err = matchPartition(ctx, tx, limit, match)
 		return err
 	})
 	return n, fault("match outbox", err)
+}
+
+// unheard is how many changes are marked at a time that nobody listens to.
+const unheard = 10_000
+
+// matchNobody marks changes if nobody listens; heard says that somebody does. Rows that are
+// being marked as sent are passed over: they are marked as matched with it.
+func (s *Store) matchNobody(ctx context.Context) (n int, heard bool, err error) {
+	const query = `WITH nobody AS MATERIALIZED (SELECT ` + nobodyListens + ` AS listens), waiting AS MATERIALIZED (
+  SELECT o.seq FROM outbox o WHERE o.matched_at IS NULL AND (SELECT listens FROM nobody) ORDER BY o.partition, o.seq LIMIT $1 FOR UPDATE SKIP LOCKED
+), marked AS (
+  UPDATE outbox o SET matched_at = clock_timestamp() FROM waiting WHERE o.seq = waiting.seq RETURNING 1
+)
+SELECT (SELECT count(*) FROM marked), NOT listens FROM nobody`
+	err = s.pool.QueryRow(ctx, query, unheard).Scan(&n, &heard)
+	return n, heard, err
 }
 
 func matchPartition(ctx context.Context, tx pgx.Tx, limit int, match store.Matcher) (int, error) {

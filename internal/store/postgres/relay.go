@@ -44,30 +44,41 @@ type outboxRow struct {
 	Body                        []byte
 }
 
-// Unsent gives the first unsent rows of a leased partition in order, at most limit;
-// conflict when the lease was lost. The lease is looked at after the rows, so that it
-// held while they were read.
-func (s *Store) Unsent(ctx context.Context, l store.Lease, limit int) ([]store.OutboxRow, error) {
+// heldLeases are the leases that are still held, of those in two arrays.
+const heldLeases = `outbox_lease l JOIN unnest($1::integer[], $2::bigint[]) AS k (partition, fence) USING (partition, fence)`
+
+// leaseColumns are these arrays.
+func leaseColumns(held []store.Lease) []any {
+	return []any{
+		column(held, func(l store.Lease) int { return l.Partition }), column(held, func(l store.Lease) int64 { return l.Fence }),
+	}
+}
+
+// Unsent gives the first unsent rows of leased partitions. The leases are looked at after the
+// rows, so that they held while those were read.
+func (s *Store) Unsent(ctx context.Context, held []store.Lease, limit int) ([]store.OutboxRow, error) {
 	const (
-		read = `SELECT seq, partition, episode, subject, message_id, headers, body
-FROM outbox WHERE partition = $1 AND sent_at IS NULL ORDER BY seq LIMIT $2`
-		check = `SELECT count(*) FROM outbox_lease WHERE partition = $1 AND fence = $2`
+		read = `SELECT o.seq, o.partition, o.episode, o.subject, o.message_id, o.headers, o.body
+FROM unnest($1::integer[]) AS k (partition) CROSS JOIN LATERAL (
+  SELECT * FROM outbox o WHERE o.partition = k.partition AND o.sent_at IS NULL ORDER BY o.seq LIMIT $2
+) o ORDER BY o.partition, o.seq`
+		check = `SELECT partition FROM ` + heldLeases
 	)
 	var found []outboxRow
-	var held int
+	var still []int
 	batch := &pgx.Batch{}
-	batch.Queue(read, l.Partition, limit).Query(func(rows pgx.Rows) (err error) {
+	batch.Queue(read, leaseColumns(held)[0], limit).Query(func(rows pgx.Rows) (err error) {
 		found, err = pgx.CollectRows(rows, pgx.RowToStructByName[outboxRow])
 		return err
 	})
-	batch.Queue(check, l.Partition, l.Fence).QueryRow(func(row pgx.Row) error { return row.Scan(&held) })
+	batch.Queue(check, leaseColumns(held)...).Query(func(rows pgx.Rows) (err error) {
+		still, err = pgx.CollectRows(rows, pgx.RowTo[int])
+		return err
+	})
 	if err := s.pool.SendBatch(ctx, batch).Close(); err != nil {
 		return nil, fault("unsent", err)
 	}
-	if held == 0 {
-		return nil, lost("unsent", l)
-	}
-	return outboxRows(found), nil
+	return outboxRows(slices.DeleteFunc(found, func(r outboxRow) bool { return !slices.Contains(still, r.Partition) })), nil
 }
 
 func outboxRows(found []outboxRow) []store.OutboxRow {
@@ -80,32 +91,35 @@ func outboxRows(found []outboxRow) []store.OutboxRow {
 	return rows
 }
 
-// MarkSent marks rows of a leased partition as sent; conflict when the lease was lost.
-// The lease row is locked first, so that nobody takes it over meanwhile.
-func (s *Store) MarkSent(ctx context.Context, l store.Lease, seqs []int64) error {
+// nobodyListens holds where there is neither a Subscription nor a destination to be told.
+const nobodyListens = `NOT EXISTS (SELECT FROM subscription WHERE status <> 'off') AND NOT EXISTS (SELECT FROM destination)`
+
+// MarkSent marks rows of leased partitions as sent. The lease rows are locked first, so that
+// nobody takes one over meanwhile. Where nobody listens the rows are matched as well: they were
+// read before, so that whoever listens later was not there when they were made.
+func (s *Store) MarkSent(ctx context.Context, held []store.Lease, seqs []int64) error {
 	const query = `WITH held AS MATERIALIZED (
-  SELECT partition FROM outbox_lease WHERE partition = $1 AND fence = $2 FOR UPDATE
+  SELECT partition FROM ` + heldLeases + ` ORDER BY partition FOR UPDATE OF l
 ), marked AS (
-  UPDATE outbox o SET sent_at = clock_timestamp()
+  UPDATE outbox o SET sent_at = clock_timestamp(),
+    matched_at = coalesce(o.matched_at, CASE WHEN ` + nobodyListens + ` THEN clock_timestamp() END)
   FROM held WHERE o.seq = ANY ($3) AND o.partition = held.partition AND o.sent_at IS NULL
 )
 SELECT count(*) FROM held`
-	var held int
-	if err := s.pool.QueryRow(ctx, query, l.Partition, l.Fence, seqs).Scan(&held); err != nil {
+	var still int
+	if err := s.pool.QueryRow(ctx, query, append(leaseColumns(held), seqs)...).Scan(&still); err != nil {
 		return fault("mark sent", err)
 	}
-	if held == 0 {
-		return lost("mark sent", l)
-	}
-	return nil
+	return lost("mark sent", len(held)-still)
 }
 
-// ReleaseOutbox gives the lease back early. The fence moves on, so that what its
-// holder still has under way is refused. A lease that was lost needs no release.
-func (s *Store) ReleaseOutbox(ctx context.Context, l store.Lease) error {
-	const query = `UPDATE outbox_lease SET holder = '', fence = fence + 1, leased_until = clock_timestamp()
-WHERE partition = $1 AND fence = $2`
-	_, err := s.pool.Exec(ctx, query, l.Partition, l.Fence)
+// ReleaseOutbox gives leases back early. The fences move on, so that what their holder still
+// has under way is refused.
+func (s *Store) ReleaseOutbox(ctx context.Context, held []store.Lease) error {
+	const query = `WITH held AS MATERIALIZED (SELECT partition FROM ` + heldLeases + ` ORDER BY partition FOR UPDATE OF l)
+UPDATE outbox_lease l SET holder = '', fence = l.fence + 1, leased_until = clock_timestamp()
+FROM held WHERE l.partition = held.partition`
+	_, err := s.pool.Exec(ctx, query, leaseColumns(held)...)
 	return fault("release outbox", err)
 }
 
@@ -115,6 +129,10 @@ func (s *Store) Unsettled(ctx context.Context) (n int, err error) {
 	return n, fault("unsettled", err)
 }
 
-func lost(op string, l store.Lease) error {
-	return outcome.Fail(outcome.CodeConflict, op, "the lease of partition %d was lost", l.Partition)
+// lost tells that some leases were lost; nil for none.
+func lost(op string, n int) error {
+	if n == 0 {
+		return nil
+	}
+	return outcome.Fail(outcome.CodeConflict, op, "the leases of %d partitions were lost", n)
 }

@@ -72,7 +72,7 @@ func asideLate(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "m1", 7)}})
 	l := mustLease(t, st, "r1", 1, time.Hour)[0]
 	_, seqs := mustUnsent(t, st, l, 9)
-	require.NoError(t, st.ReleaseOutbox(t.Context(), l))
+	require.NoError(t, st.ReleaseOutbox(t.Context(), []store.Lease{l}))
 	requireKind(t, st.SetAside(t.Context(), l, seqs[0], tooLong), outcome.CodeConflict)
 	aside, err := st.Aside(t.Context())
 	require.NoError(t, err)

@@ -79,43 +79,49 @@ func (m *Memory) held(op string, l store.Lease) error {
 	return nil
 }
 
-// Unsent gives the first unsent rows of a leased partition.
-func (m *Memory) Unsent(_ context.Context, l store.Lease, limit int) ([]store.OutboxRow, error) {
+// Unsent gives the first unsent rows of leased partitions.
+func (m *Memory) Unsent(_ context.Context, held []store.Lease, limit int) ([]store.OutboxRow, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if err := m.held("unsent", l); err != nil {
-		return nil, err
-	}
 	var rows []store.OutboxRow
-	for _, row := range m.outbox {
-		if row.Partition == l.Partition && !row.sent && len(rows) < limit {
-			rows = append(rows, row.OutboxRow)
+	for _, l := range held {
+		n := 0
+		for _, row := range m.outbox {
+			if row.Partition == l.Partition && !row.sent && n < limit && m.held("unsent", l) == nil {
+				n++
+				rows = append(rows, row.OutboxRow)
+			}
 		}
 	}
 	return rows, nil
 }
 
-// MarkSent marks rows of a leased partition as sent.
-func (m *Memory) MarkSent(_ context.Context, l store.Lease, seqs []int64) error {
+// MarkSent marks rows of leased partitions as sent.
+func (m *Memory) MarkSent(_ context.Context, held []store.Lease, seqs []int64) (err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if err := m.held("mark sent", l); err != nil {
-		return err
-	}
-	for i := range m.outbox {
-		if row := &m.outbox[i]; row.Partition == l.Partition && slices.Contains(seqs, row.Seq) {
-			row.sent = true
+	for _, l := range held {
+		if lost := m.held("mark sent", l); lost != nil {
+			err = lost
+			continue
+		}
+		for i := range m.outbox {
+			if row := &m.outbox[i]; row.Partition == l.Partition && slices.Contains(seqs, row.Seq) {
+				row.sent = true
+			}
 		}
 	}
-	return nil
+	return err
 }
 
-// ReleaseOutbox gives a lease back; the fence moves on.
-func (m *Memory) ReleaseOutbox(_ context.Context, l store.Lease) error {
+// ReleaseOutbox gives leases back; the fences move on.
+func (m *Memory) ReleaseOutbox(_ context.Context, held []store.Lease) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.held("release outbox", l) == nil {
-		m.leases[l.Partition] = lease{fence: l.Fence + 1, until: time.Now()}
+	for _, l := range held {
+		if m.held("release outbox", l) == nil {
+			m.leases[l.Partition] = lease{fence: l.Fence + 1, until: time.Now()}
+		}
 	}
 	return nil
 }

@@ -18,6 +18,7 @@ func relayTests() []contractTest {
 		{"relay/late holder is refused", lateHolder},
 		{"relay/release", release},
 		{"relay/only its own partition", ownPartition},
+		{"relay/many partitions at once", manyPartitions},
 	}
 }
 
@@ -30,7 +31,7 @@ func mustLease(t *testing.T, st store.Store, holder string, limit int, lease tim
 
 func mustUnsent(t *testing.T, st store.Store, l store.Lease, limit int) (rows []store.OutboxRow, seqs []int64) {
 	t.Helper()
-	rows, err := st.Unsent(t.Context(), l, limit)
+	rows, err := st.Unsent(t.Context(), []store.Lease{l}, limit)
 	require.NoError(t, err)
 	for _, r := range rows {
 		seqs = append(seqs, r.Seq)
@@ -71,7 +72,7 @@ func rowsInOrder(t *testing.T, st store.Store) {
 				last = r.Seq
 				got[l.Partition] = append(got[l.Partition], r.Outbox)
 			}
-			require.NoError(t, st.MarkSent(t.Context(), l, seqs))
+			require.NoError(t, st.MarkSent(t.Context(), []store.Lease{l}, seqs))
 		}
 	}
 	require.Equal(t, want, got)
@@ -115,14 +116,14 @@ func lateHolder(t *testing.T, st store.Store) {
 	}, 10*time.Second, 5*time.Millisecond)
 	require.Greater(t, now.Fence, late.Fence)
 
-	requireKind(t, st.MarkSent(t.Context(), late, seqs), outcome.CodeConflict)
-	_, err := st.Unsent(t.Context(), late, 9)
-	requireKind(t, err, outcome.CodeConflict)
-	require.NoError(t, st.ReleaseOutbox(t.Context(), late), "what is lost needs no release")
+	requireKind(t, st.MarkSent(t.Context(), []store.Lease{late}, seqs), outcome.CodeConflict)
+	none, _ := mustUnsent(t, st, late, 9)
+	require.Empty(t, none)
+	require.NoError(t, st.ReleaseOutbox(t.Context(), []store.Lease{late}), "what is lost needs no release")
 	_, still := mustUnsent(t, st, now, 9)
 	require.Equal(t, seqs, still)
-	require.NoError(t, st.MarkSent(t.Context(), now, seqs[:1]))
-	require.NoError(t, st.MarkSent(t.Context(), now, seqs[:1]), "marking again changes nothing")
+	require.NoError(t, st.MarkSent(t.Context(), []store.Lease{now}, seqs[:1]))
+	require.NoError(t, st.MarkSent(t.Context(), []store.Lease{now}, seqs[:1]), "marking again changes nothing")
 	_, still = mustUnsent(t, st, now, 9)
 	require.Equal(t, seqs[1:], still)
 }
@@ -131,8 +132,8 @@ func release(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("", "m1", 7)}})
 	one := mustLease(t, st, "r1", 1, time.Hour)[0]
 	_, seqs := mustUnsent(t, st, one, 9)
-	require.NoError(t, st.ReleaseOutbox(t.Context(), one))
-	requireKind(t, st.MarkSent(t.Context(), one, seqs), outcome.CodeConflict)
+	require.NoError(t, st.ReleaseOutbox(t.Context(), []store.Lease{one}))
+	requireKind(t, st.MarkSent(t.Context(), []store.Lease{one}, seqs), outcome.CodeConflict)
 	two := mustLease(t, st, "r2", 1, time.Hour)[0]
 	require.Equal(t, one.Partition, two.Partition)
 	require.Greater(t, two.Fence, one.Fence)
@@ -143,7 +144,38 @@ func ownPartition(t *testing.T, st store.Store) {
 	leases := mustLease(t, st, "r1", 2, time.Hour)
 	_, first := mustUnsent(t, st, leases[0], 9)
 	_, second := mustUnsent(t, st, leases[1], 9)
-	require.NoError(t, st.MarkSent(t.Context(), leases[0], append(first, second...)))
+	require.NoError(t, st.MarkSent(t.Context(), []store.Lease{leases[0]}, append(first, second...)))
 	_, still := mustUnsent(t, st, leases[1], 9)
 	require.Equal(t, second, still)
+}
+
+// manyPartitions handles three partitions together, of which one is lost meanwhile.
+func manyPartitions(t *testing.T, st store.Store) {
+	var rows []store.Outbox
+	for i := range 9 {
+		rows = append(rows, message("", fmt.Sprintf("m%d", i), 1+i%3))
+	}
+	mustCommit(t, st, store.Changeset{Outbox: rows})
+	held := mustLease(t, st, "r1", 3, time.Hour)
+	unsent := func(held []store.Lease, limit int) (ids []string, seqs []int64) {
+		t.Helper()
+		found, err := st.Unsent(t.Context(), held, limit)
+		require.NoError(t, err)
+		for _, r := range found {
+			ids, seqs = append(ids, r.MessageID), append(seqs, r.Seq)
+		}
+		return ids, seqs
+	}
+	ids, seqs := unsent(held, 2)
+	require.Equal(t, []string{"m0", "m3", "m1", "m4", "m2", "m5"}, ids, "so many of each, one partition after the other")
+	require.NoError(t, st.ReleaseOutbox(t.Context(), held[1:2]))
+	requireKind(t, st.MarkSent(t.Context(), held, seqs), outcome.CodeConflict)
+	ids, seqs = unsent(held, 9)
+	require.Equal(t, []string{"m6", "m8"}, ids, "the others were marked, and what was lost is another's")
+	require.NoError(t, st.MarkSent(t.Context(), []store.Lease{held[0], held[2]}, seqs))
+	require.NoError(t, st.ReleaseOutbox(t.Context(), held), "what is lost needs no release")
+	again := mustLease(t, st, "r2", 3, time.Hour)
+	require.Len(t, again, 1)
+	ids, _ = unsent(again, 9)
+	require.Equal(t, []string{"m1", "m4", "m7"}, ids)
 }

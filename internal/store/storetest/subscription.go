@@ -21,6 +21,7 @@ func subscriptionTests() []contractTest {
 		{"subscription/matched once, in order", matchedOnce},
 		{"subscription/a failed match matches nothing", failedMatch},
 		{"subscription/what was before it is not its event", nothingFromBefore},
+		{"subscription/sent before it is matched", sentFirst},
 		{"subscription/matched side by side", matchedSideBySide},
 		{"subscription/claim and settle", claimAndSettle},
 		{"subscription/failures wait", failuresWait},
@@ -172,6 +173,22 @@ func nothingFromBefore(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "after", 5)}})
 	matchAll(t, st, everyone)
 	require.Equal(t, []string{"after"}, told(t, st, "s"))
+}
+
+// sentFirst sends changes before they are matched, with and without somebody to be told.
+func sentFirst(t *testing.T, st store.Store) {
+	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "before", 5)}})
+	sendAll(t, st)
+	matchAll(t, st, everyone)
+	putQueue(t, st, 1, queue("s", "active"))
+	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "while", 5)}})
+	sendAll(t, st)
+	putQueue(t, st, 2, queue("s", "off"))
+	putQueue(t, st, 1, queue("t", "error"))
+	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "too", 5)}})
+	sendAll(t, st)
+	matchAll(t, st, everyone)
+	require.Equal(t, []string{"while", "too"}, told(t, st, "t"), "of all that was not matched when it began to listen")
 }
 
 // matchedSideBySide has matchers race while others commit: each Subscription is told of
