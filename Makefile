@@ -128,7 +128,7 @@ bench-validate: ## the validator's speed beside others (needs what conformance n
 
 scale: ## a database of 50,000 finished and 5,000 open episodes (COPIES, BASE for others): what one takes, and how fast a ward is beside them; needs 40 GB and an hour
 	$(WITH_DB) $(GO) test -timeout 8h -count=1 -v ./internal/scale -run 'TestScale|TestArmed' -args -scale.base $(or $(BASE),1000) \
-		-scale.copies $(or $(COPIES),4,14,49) -scale.rounds 500 -scale.armed 50000
+		-scale.copies $(or $(COPIES),0,4,49) -scale.rounds 500 -scale.armed 50000 -scale.firing 40 -scale.seconds 10
 
 cover: ## what the tests reach, by function; coverage.out for tools
 	$(WITH_DB) $(TEST) -coverpkg=./... -coverprofile=coverage.out ./...

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -45,6 +46,27 @@ func newFiller(t testing.TB, u *unit, n int, now time.Time) *filler {
 		f.begun = append(f.begun, each.begun)
 	}
 	return f
+}
+
+// began is when the tests began: as if the open episodes of shared templates were at that minute.
+var began = time.Now().UTC().Truncate(time.Minute)
+
+var sharedFiller struct {
+	sync.Mutex
+	*filler
+}
+
+// shared gives a filler whose two templates of each kind were played once for all tests, as if
+// it were the minute in which they began.
+func shared(t testing.TB) *filler {
+	t.Helper()
+	sharedFiller.Lock()
+	defer sharedFiller.Unlock()
+	if sharedFiller.filler == nil {
+		sharedFiller.filler = newFiller(t, newUnit(t, newDatabase(t)), 2, began)
+	}
+	own := *sharedFiller.filler
+	return &own
 }
 
 // parcel is how many copies go into the database at once.
@@ -106,7 +128,7 @@ WHERE i.indrelid = ANY ($1::regclass[]) ORDER BY 1`
 	})
 	require.NoError(t, err)
 	for _, sql := range drops {
-		exec(t, url, sql)
+		run(t, url, sql)
 	}
 	return func() {
 		var g errgroup.Group
@@ -122,7 +144,7 @@ WHERE i.indrelid = ANY ($1::regclass[]) ORDER BY 1`
 			})
 		}
 		require.NoError(t, g.Wait())
-		exec(t, url, `VACUUM (ANALYZE)`)
+		run(t, url, `VACUUM (ANALYZE)`)
 	}
 }
 

@@ -32,7 +32,7 @@ var databases atomic.Int64
 func newDatabase(t testing.TB) string {
 	t.Helper()
 	name := fmt.Sprintf("fhirsvc_scale_%d_%d", os.Getpid(), databases.Add(1))
-	exec(t, os.Getenv(serverURL), "CREATE DATABASE "+name)
+	run(t, os.Getenv(serverURL), "CREATE DATABASE "+name)
 	t.Cleanup(func() {
 		conn, err := pgx.Connect(context.Background(), os.Getenv(serverURL))
 		require.NoError(t, err)
@@ -54,7 +54,7 @@ func connect(t testing.TB, url string) *pgx.Conn {
 	return conn
 }
 
-func exec(t testing.TB, url, sql string, args ...any) {
+func run(t testing.TB, url, sql string, args ...any) {
 	t.Helper()
 	conn, err := pgx.Connect(t.Context(), url)
 	require.NoError(t, err)

@@ -93,7 +93,7 @@ func (u *unit) templates(p packing, n int, now time.Time) (finished, open []temp
 	for i := range n {
 		length := 3 * time.Hour * time.Duration(i+1) / time.Duration(n)
 		open = append(open, one(day().Add(24*time.Hour-length), length))
-		exec(u, u.url, `UPDATE episode SET due = NULL`) // nobody comes any more
+		run(u, u.url, `UPDATE episode SET due = NULL`) // nobody comes any more
 	}
 	return finished, open
 }

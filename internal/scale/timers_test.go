@@ -27,6 +27,7 @@ type replica struct {
 	watch  func(e store.EpisodeChange) // is told of each due time that was stored
 
 	under, most atomic.Int64 // commits under way, and the most there were
+	claimed     atomic.Int64 // how often an episode was claimed
 }
 
 func newReplica(t testing.TB, url string) *replica {
@@ -45,6 +46,13 @@ func newReplica(t testing.TB, url string) *replica {
 	require.NoError(t, err)
 	r.timers = episode.NewTimers(service, shared)
 	return r
+}
+
+// ClaimDue counts what is claimed.
+func (r *replica) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
+	due, err := r.Store.ClaimDue(ctx, now, limit, lease)
+	r.claimed.Add(int64(len(due)))
+	return due, err
 }
 
 // Commit tells watch of what was stored.
@@ -69,12 +77,11 @@ type ward struct {
 	conn *pgx.Conn
 }
 
-// opened gives a database with n open episodes, none of them due, whose plans are as far as is
-// right at this moment.
+// opened gives a database with n open episodes, none of them due, whose plans are as far as was
+// right when the tests began.
 func opened(t *testing.T, n int) *ward {
 	t.Helper()
-	played := newUnit(t, newDatabase(t))
-	f := newFiller(t, played, 2, time.Now().UTC().Truncate(time.Minute))
+	f := shared(t)
 	w := &ward{TB: t, url: newDatabase(t)}
 	f.fill(t, w.url, 0, n, 0)
 	w.conn = connect(t, w.url)
@@ -123,9 +130,17 @@ func (w *ward) run(replicas ...*replica) {
 // After an outage of hours every episode that fell due is told once, the oldest first, by few
 // at a time; however often the same one is claimed, because its lease is far too short.
 func TestAfterAnOutage(t *testing.T) {
-	const n = 120
-	for name, lease := range map[string]time.Duration{"leases hold": time.Minute, "leases end at once": time.Millisecond} {
+	t.Parallel()
+	for name, outage := range map[string]struct {
+		lease time.Duration
+		n     int
+	}{
+		"leases hold":      {time.Minute, 120}, // more than are in hand at once, so that their order shows
+		"leases are short": {30 * time.Millisecond, 60},
+	} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			n := outage.n
 			w := opened(t, n)
 			w.exec(`UPDATE episode e SET due = clock_timestamp() - interval '6 hours' + interval '1 minute' * o.n
 FROM (SELECT id, row_number() OVER (ORDER BY md5(id)) AS n FROM episode) o WHERE o.id = e.id`)
@@ -140,7 +155,7 @@ FROM (SELECT id, row_number() OVER (ORDER BY md5(id)) AS n FROM episode) o WHERE
 			var told []string
 			replicas := []*replica{newReplica(t, w.url), newReplica(t, w.url), newReplica(t, w.url)}
 			for _, r := range replicas {
-				r.timers.Lease = lease
+				r.timers.Lease = outage.lease
 				r.watch = func(e store.EpisodeChange) {
 					mu.Lock()
 					defer mu.Unlock()
@@ -161,8 +176,13 @@ FROM (SELECT id, row_number() OVER (ORDER BY md5(id)) AS n FROM episode) o WHERE
 			for i, id := range told {
 				require.Less(t, max(i-place[id], place[id]-i), inHand, "the oldest first, as far as several do it at once")
 			}
+			var claimed int64
 			for _, r := range replicas {
 				require.LessOrEqual(t, r.most.Load(), int64(4), "few at a time")
+				claimed += r.claimed.Load()
+			}
+			if outage.lease < time.Second {
+				require.Greater(t, claimed, int64(n), "some were claimed again while they were in hand")
 			}
 		})
 	}
@@ -170,6 +190,7 @@ FROM (SELECT id, row_number() OVER (ORDER BY md5(id)) AS n FROM episode) o WHERE
 
 // A replica that dies with what it has claimed is replaced within its lease and a second.
 func TestAReplicaDiesWithItsClaims(t *testing.T) {
+	t.Parallel()
 	const n = 12
 	w := opened(t, n)
 	w.exec(`UPDATE episode SET due = clock_timestamp()`)
@@ -192,14 +213,15 @@ func TestAReplicaDiesWithItsClaims(t *testing.T) {
 var (
 	armed  = flag.Int("scale.armed", 2000, "how many due times TestArmed has in the database")
 	firing = flag.Int("scale.firing", 60, "how many of them fall due a second")
+	spell  = flag.Int("scale.seconds", 5, "for how many seconds")
 )
 
 // TestArmed says how late due times are told while many more are armed. How long it takes is
 // for a machine of one's own to judge; what is held here is that each is told once and none
 // early.
 func TestArmed(t *testing.T) {
-	const seconds = 10
-	n := *firing * seconds
+	t.Parallel()
+	n := *firing * *spell
 	w := opened(t, n)
 	w.exec(`INSERT INTO episode (id, unit, subject, version, state, rules_version, protocol, protocol_digest, due)
 SELECT 'armed-' || n, 'unit', 'nobody', 1, '{}', 1, '', '', clock_timestamp() + interval '1 day' + interval '1 second' * n
@@ -229,12 +251,19 @@ FROM (SELECT id, row_number() OVER (ORDER BY md5(id)) AS n FROM episode WHERE du
 			}
 		}
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), (seconds+8)*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Duration(*spell+60)*time.Second)
 	defer cancel()
 	var all sync.WaitGroup
 	for _, r := range replicas {
 		all.Go(func() { r.timers.Run(ctx) })
 	}
+	require.Eventually(t, func() bool {
+		mu.Lock()
+		defer mu.Unlock()
+		return len(late) == n
+	}, time.Duration(*spell+50)*time.Second, 50*time.Millisecond, "all are told")
+	time.Sleep(time.Second) // in which nothing more may happen
+	cancel()
 	all.Wait()
 	require.Len(t, late, n, "all were told")
 	for id, version := range w.steps() {
