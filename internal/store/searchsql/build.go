@@ -33,13 +33,14 @@ func Build(q search.Query, d Dialect) (string, []any) {
 	if q.Shared == (search.Shared{}) {
 		b.units = q.Units
 	}
+	b.leader = b.leads(q.All)
 	resourceType := b.arg(q.Type)
 	where := []string{"r.type = " + resourceType}
 	if q.Units != nil {
 		where = append(where, b.within("r", resourceType, q.Units, q.Shared))
 	}
-	for _, c := range q.All {
-		where = append(where, b.condition(c, matched))
+	for i := range q.All {
+		where = append(where, b.condition(&q.All[i], matched))
 	}
 	o := orderOf(q)
 	matches, total := "MATERIALIZED", "count(*) AS total FROM matches"
@@ -70,8 +71,9 @@ const matched = "r"
 type builder struct {
 	dialect Dialect
 	args    []any
-	units   []string // those that all matches are of; nil if they may be of others
-	depth   int      // of joins, for names of their own
+	units   []string          // those that all matches are of; nil if they may be of others
+	leader  *search.Condition // by which the matches are found; nil if the database must choose
+	depth   int               // of joins, for names of their own
 }
 
 func (b *builder) arg(v any) string {

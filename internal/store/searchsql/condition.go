@@ -16,29 +16,32 @@ type columns struct {
 type bounds func(search.Term) (lo, hi any)
 
 // condition is true of the resources r that fulfil it.
-func (b *builder) condition(c search.Condition, r string) string {
+func (b *builder) condition(c *search.Condition, r string) string {
 	switch {
 	case c.Join != nil:
 		return b.join(*c.Join, r)
 	case c.Either != nil:
 		return b.either(c.Either, r)
 	case c.Param == "_id":
-		return b.own(c, columns{system: "''", code: r + ".id"}, nanoseconds)
+		return b.own(*c, columns{system: "''", code: r + ".id"}, nanoseconds)
 	case c.Param == "_lastUpdated":
-		return b.own(c, columns{lo: r + ".updated", hi: r + ".updated"}, b.instants)
+		return b.own(*c, columns{lo: r + ".updated", hi: r + ".updated"}, b.instants)
 	}
 	value := columns{system: "v.system", code: "v.code", text: "v.text", lo: "v.lo", hi: "v.hi"}
 	limit := ""
 	switch {
 	case c.Missing != nil:
-	case r == matched && b.ofUnits(c):
-		limit = " AND " + b.inUnits(c, value)
+	case r == matched && b.ofUnits(*c):
+		limit = " AND " + b.inUnits(*c, value)
 	default:
-		limit = " AND " + b.any(c, value, nanoseconds)
+		limit = " AND " + b.any(*c, value, nanoseconds)
 	}
 	not := ""
 	if c.Not || (c.Missing != nil && *c.Missing) {
 		not = "NOT "
+	}
+	if r == matched && b.follows(c) {
+		return fmt.Sprintf("%sEXISTS (%s\n      SELECT 1 FROM v WHERE v.param = %s AND v.kind = %d%s)", not, valuesOf(r), b.arg(c.Param), c.Kind, limit)
 	}
 	return fmt.Sprintf(`%[1]sEXISTS (SELECT 1 FROM search_index v
       WHERE v.type = %[2]s.type AND v.id = %[2]s.id AND v.param = %[3]s AND v.kind = %[4]d%[5]s)`,
@@ -62,8 +65,8 @@ func (b *builder) join(j search.Join, r string) string {
 	if j.Units != nil {
 		where = append(where, b.within(other, resourceType, j.Units, j.Shared))
 	}
-	for _, c := range j.All {
-		where = append(where, b.condition(c, other))
+	for i := range j.All {
+		where = append(where, b.condition(&j.All[i], other))
 	}
 	return fmt.Sprintf("EXISTS (SELECT 1 FROM search_index %s, resource %s\n      WHERE %s)", link, other, strings.Join(where, "\n        AND "))
 }
@@ -73,8 +76,8 @@ func (b *builder) either(lists [][]search.Condition, r string) string {
 	alternatives := []string{"1 = 0"}
 	for _, list := range lists {
 		all := []string{"1 = 1"}
-		for _, c := range list {
-			all = append(all, b.condition(c, r))
+		for i := range list {
+			all = append(all, b.condition(&list[i], r))
 		}
 		alternatives = append(alternatives, strings.Join(all, " AND "))
 	}

@@ -71,8 +71,7 @@ func (b *builder) key(s search.Sort) string {
 	if s.Descending {
 		first = "max"
 	}
-	return fmt.Sprintf("(SELECT %s(%s) FROM search_index v WHERE v.type = r.type AND v.id = r.id AND v.param = %s AND v.kind = %d%s)",
-		first, column, b.arg(s.Param), s.Kind, limit)
+	return fmt.Sprintf("(%s\n      SELECT %s(%s) FROM v WHERE v.param = %s AND v.kind = %d%s)", valuesOf("r"), first, column, b.arg(s.Param), s.Kind, limit)
 }
 
 // beyond keeps what comes after, or before, the place of the query.
