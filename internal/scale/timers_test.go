@@ -49,8 +49,8 @@ func newReplica(t testing.TB, url string) *replica {
 }
 
 // ClaimDue counts what is claimed.
-func (r *replica) ClaimDue(ctx context.Context, now time.Time, limit int, lease time.Duration) ([]store.Due, error) {
-	due, err := r.Store.ClaimDue(ctx, now, limit, lease)
+func (r *replica) ClaimDue(ctx context.Context, c store.Claim) ([]store.Due, error) {
+	due, err := r.Store.ClaimDue(ctx, c)
 	r.claimed.Add(int64(len(due)))
 	return due, err
 }
