@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 	"time"
 
@@ -33,7 +34,7 @@ func main() {
 	flag.IntVar(&o.workers, "workers", 16, "how many work at once")
 	flag.IntVar(&o.patients, "patients", 64, "patients in each round")
 	flag.IntVar(&o.rounds, "rounds", 3, "how often all is measured; the medians are shown")
-	flag.StringVar(&o.profile, "profile", "", "`file` for a profile of the service's processor time while findings are recorded, in this process")
+	flag.StringVar(&o.profile, "profile", "", "`file` for a profile of the service's processor time while findings are taken in, in groups, in this process")
 	flag.Parse()
 	var err error
 	switch flag.Arg(0) {
@@ -42,6 +43,7 @@ func main() {
 	case "echo":
 		err = runEcho(ctx)
 	default:
+		debug.SetGCPercent(400) // as the program does
 		ctx, cancel := context.WithTimeout(ctx, limit)
 		defer cancel()
 		err = run(ctx, o)

@@ -20,10 +20,12 @@ func lines() []row {
 		{"JetStream alone, the same events published", func(r result) figures { return r.publish }, nil},
 		{"findings, bare rows", func(r result) figures { return r.bareCharts }, nil},
 		{"findings over HTTP", func(r result) figures { return r.charts }, func(r result) figures { return r.bareCharts }},
+		{"findings in one process, a transaction each", func(r result) figures { return r.single }, nil},
+		{"findings in one process, in groups", func(r result) figures { return r.grouped }, func(r result) figures { return r.single }},
 		{"events, bare rows", func(r result) figures { return r.bareEvents }, nil},
 		{"events over JetStream", func(r result) figures { return r.events }, func(r result) figures { return r.bareEvents }},
 		{"due times, bare rows", func(r result) figures { return r.bareDue }, nil},
-		{"due times fired (client ms is the service's)", func(r result) figures { return r.due }, func(r result) figures { return r.bareDue }},
+		{"due times fired in one process", func(r result) figures { return r.due }, func(r result) figures { return r.bareDue }},
 	}
 }
 
@@ -34,6 +36,7 @@ func report(o options, all []result) string {
 	fmt.Fprintf(&w, "%d at once, %d patients with %d findings each, medians of %d rounds\n\n", o.workers, o.patients, charted, len(all))
 	fmt.Fprintf(&w, "A finding brings %.0f rows of the search index bare and %.0f as the program wrote them.\n\n",
 		median(all, func(r result) float64 { return r.rows[0] }), median(all, func(r result) float64 { return r.rows[1] }))
+	fmt.Fprint(&w, "Each ratio is to the line with bare rows above it; in groups, to a transaction each. In one process the client is the service.\n\n")
 	fmt.Fprintln(&w, "| | a second | p50 ms | p99 ms | database ms | service ms | broker ms | client ms | of the bare rate | times its p99 | times its processor time |")
 	fmt.Fprintln(&w, "|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|")
 	for _, l := range lines() {

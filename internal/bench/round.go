@@ -19,6 +19,7 @@ type result struct {
 	bareEvents, events figures
 	bareCharts, charts figures
 	bareDue, due       figures
+	single, grouped    figures    // findings in this process, see grouping
 	rows               [2]float64 // of a finding: bare, and as the program wrote them
 }
 
@@ -26,13 +27,16 @@ type result struct {
 func (s *site) round(ctx context.Context, o options, number int) (result, error) {
 	var r result
 	now := time.Now()
-	recorded, err := s.record(ctx, newPatients(number*10_000, o.patients, now), o.profile)
+	recorded, err := s.record(ctx, newPatients(number*10_000, o.patients, now))
 	if err != nil {
 		return r, fmt.Errorf("record: %w", err)
 	}
 	r.due = recorded.fired
 	if err := s.bare(ctx, o, recorded, &r); err != nil {
 		return r, fmt.Errorf("bare: %w", err)
+	}
+	if err := s.grouping(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
+		return r, fmt.Errorf("grouping: %w", err)
 	}
 	if err := s.alone(ctx, o, &r); err != nil {
 		return r, fmt.Errorf("alone: %w", err)
@@ -43,12 +47,12 @@ func (s *site) round(ctx context.Context, o options, number int) (result, error)
 	return r, nil
 }
 
-func (s *site) record(ctx context.Context, patients []patient, profile string) (rows, error) {
+func (s *site) record(ctx context.Context, patients []patient) (rows, error) {
 	url, err := s.database(ctx)
 	if err != nil {
 		return rows{}, err
 	}
-	return record(ctx, url, patients, meter{postmaster: s.postmaster}, profile)
+	return record(ctx, url, patients, meter{postmaster: s.postmaster})
 }
 
 // bare writes what was recorded, at the same concurrency.
