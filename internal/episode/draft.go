@@ -143,17 +143,13 @@ func (d *draft) effect(l *loaded, e workflow.Effect, seq int64) error {
 	resourceType, id, key := d.s.target(l.id, e)
 	c := d.s.contextOf(l)
 	before := l.state.Known[resourceType+"/"+id]
-	digest, err := d.s.digestOf(e, c, id)
-	if err != nil {
-		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
-	}
-	if digest == before.Digest {
-		return nil
-	}
 	number, skipped := d.s.after(before.Version)
-	body, err := d.s.render(e, c, fhir.Version{ID: id, Number: number, At: d.at})
+	body, digest, err := d.s.version(e, c, fhir.Version{ID: id, Number: number, At: d.at}, before.Digest)
 	if err != nil {
 		return fmt.Errorf("render %s of episode %s: %w", resourceType, l.id, err)
+	}
+	if body == nil {
+		return nil
 	}
 	l.state.Known[resourceType+"/"+id] = written{Version: number, Task: key, Digest: digest}
 	d.putOwn(store.Resource{Type: resourceType, ID: id, Version: number, Skipped: skipped, Unit: l.state.Refs.Unit, Episode: l.id, Body: body}, seq)

@@ -49,14 +49,30 @@ func (s *Service) target(episode string, e workflow.Effect) (resourceType, id st
 	return "", "", nil
 }
 
-// digestOf tells renderings apart that would make another version. A plan has a rule of
-// its own; for all else every byte counts but version and time.
-func (s *Service) digestOf(e workflow.Effect, c fhir.Context, id string) (string, error) {
-	if p, ok := e.(workflow.PutPlan); ok {
-		return fhir.PlanDigest(p.Plan, c), nil
+// version renders an effect, with a digest that tells renderings apart that would make another
+// version; the body is nil if it is known by that. A plan has a rule of its own, and a
+// timeline says its time in many places; for all else every byte counts but version and time.
+func (s *Service) version(e workflow.Effect, c fhir.Context, v fhir.Version, known string) (body []byte, sum string, err error) {
+	switch e := e.(type) {
+	case workflow.PutPlan:
+		sum = fhir.PlanDigest(e.Plan, c)
+	case workflow.PutTimeline:
+		if body, err = s.render(e, c, fhir.Version{ID: v.ID}); err != nil {
+			return nil, "", err
+		}
+		sum = digest(body)
+	default:
+		body, err = s.render(e, c, v)
+		if sum = digest(fhir.WithoutVersion(body)); err != nil || sum == known {
+			return nil, sum, err
+		}
+		return body, sum, nil
 	}
-	body, err := s.render(e, c, fhir.Version{ID: id})
-	return digest(body), err
+	if sum == known {
+		return nil, sum, nil
+	}
+	body, err = s.render(e, c, v)
+	return body, sum, err
 }
 
 // contextOf is what rendering needs to know of an episode.

@@ -1,6 +1,7 @@
 package fhir
 
 import (
+	"bytes"
 	"net/url"
 	"regexp"
 	"strconv"
@@ -49,6 +50,17 @@ type Version struct {
 	ID     string
 	Number int64
 	At     time.Time
+}
+
+// WithoutVersion gives what was rendered as it would be without Number and At: the bytes of a
+// Task, Flag, DetectedIssue or Communication, of which meta alone tells them.
+func WithoutVersion(rendered []byte) []byte {
+	before, rest, found := bytes.Cut(rendered, []byte(`"meta":{`)) // in a text the quotes would be escaped
+	if !found {
+		return rendered
+	}
+	_, after, _ := bytes.Cut(rest, []byte(`},`))
+	return append(bytes.Clone(before), after...)
 }
 
 func (v Version) meta() *Meta {
