@@ -35,76 +35,18 @@ func (w *ward) delivers(t *testing.T) *pushtest.Server {
 	return server
 }
 
-// delivered are the types that are delivered.
-var delivered = []string{
-	"CarePlan", "Task", "Flag", "DetectedIssue", "Communication", "Observation",
-	"MedicationAdministration", "QuestionnaireResponse", "ServiceRequest", "DocumentReference",
-}
-
-// mirrored compares what the service has with what the server has: each resource once, and the
-// same but for ids and where references lead, which the carrier's own tests compare.
+// mirrored says where what the server has differs from what the service has.
 func (w *ward) mirrored(server *pushtest.Server) (fault string) {
 	w.Helper()
-	want := map[string]int{}
-	for _, kind := range delivered {
-		a, err := w.client.Do(w.Context(), "GET", "/fhir/"+kind+"?_count=1", nil, nil)
-		require.NoError(w, err)
-		if a.Status == 404 {
-			continue // not served by this release
-		}
+	var ours []json.RawMessage
+	for _, kind := range pushtest.Delivered() {
 		found, err := w.client.Search(w.Context(), kind+"?_count=500")
 		require.NoError(w, err)
-		for _, body := range found {
-			want[withoutIDs(w, body)]++
-		}
+		ours = append(ours, found...)
 	}
-	for _, r := range server.All() {
-		if r["resourceType"] == "Patient" {
-			continue
-		}
-		body, err := json.Marshal(r)
-		require.NoError(w, err)
-		want[withoutIDs(w, body)]--
-	}
-	for body, n := range want {
-		if n != 0 {
-			fault += fmt.Sprintf("%+d %s\n", n, body)
-		}
-	}
+	fault, err := server.Differs(ours)
+	require.NoError(w, err)
 	return fault
-}
-
-func withoutIDs(t testing.TB, body []byte) string {
-	d := json.NewDecoder(bytes.NewReader(body))
-	d.UseNumber()
-	var r map[string]any
-	require.NoError(t, d.Decode(&r))
-	delete(r, "id")
-	delete(r, "meta")
-	if text, _ := json.Marshal(r["identifier"]); strings.Contains(string(text), `"urn:uuid:`) {
-		delete(r, "identifier") // the key of a copy whose resource has none
-	}
-	var strip func(v any)
-	strip = func(v any) {
-		switch v := v.(type) {
-		case map[string]any:
-			if _, ok := v["reference"]; ok || v["type"] == "Practitioner" || v["type"] == "Procedure" || v["type"] == "Encounter" {
-				clear(v)
-				return
-			}
-			for _, child := range v {
-				strip(child)
-			}
-		case []any:
-			for _, child := range v {
-				strip(child)
-			}
-		}
-	}
-	strip(r)
-	text, err := json.Marshal(r) // members in one order
-	require.NoError(t, err)
-	return string(text)
 }
 
 // register makes the patient of the story known to the server.

@@ -21,6 +21,9 @@ func check(stories []story, h *history, r *record) []string {
 	checkTasks(r, wrong)
 	checkTold(r, wrong)
 	checkTimes(r, wrong)
+	if r.astray != "" {
+		wrong("the archive differs from the record:\n%s", r.astray)
+	}
 	for _, episode := range r.replay {
 		wrong("%s", episode)
 	}

@@ -95,6 +95,7 @@ func TestChecker(t *testing.T) {
 		"an endpoint told in disorder":    {func(_ *history, r *record) { r.disorder = []string{"Task/t1/2"} }, "before the version ahead"},
 		"an event refused":                {func(_ *history, r *record) { r.rejected = 1 }, "events were refused"},
 		"an input in quarantine":          {func(_ *history, r *record) { r.kept = 1 }, "in quarantine"},
+		"an archive that differs":         {func(_ *history, r *record) { r.astray = "+1 Task" }, "the archive differs"},
 		"a record that gives other state": {func(_ *history, r *record) { r.replay = []string{"no longer"} }, "no longer"},
 		"a due time missed":               {func(_ *history, r *record) { r.witnessed[1].At = r.witnessed[1].At.Add(4 * time.Second) }, "of which a replica was able to work"},
 		"a due time before its time": {func(_ *history, r *record) {

@@ -21,6 +21,7 @@ func types() []string {
 	return []string{
 		"Patient", "Encounter", "Practitioner", "Procedure", "CarePlan", "Task", "Observation", "Flag", "DetectedIssue",
 		"Communication", "Provenance", "ServiceRequest", "Device", "MedicationAdministration",
+		"QuestionnaireResponse", "DocumentReference",
 	}
 }
 
@@ -35,6 +36,7 @@ type record struct {
 	witnessed []witnessed
 	hooked    map[string]int // by Task/id, the latest version that the endpoint took
 	disorder  []string       // versions that the endpoint took before those ahead of them
+	astray    string         // how the archive differs from it, "" if it does not
 	replay    []string       // episodes whose inputs no longer give their state
 	probes    [][]probe      // of each replica
 }
@@ -80,6 +82,7 @@ func (s *site) read(ctx context.Context) (*record, error) {
 		return nil, err
 	}
 	r.hooked, r.disorder = s.endpoint.took()
+	r.astray = s.archive.astray(r.delivered())
 	for _, x := range s.replicas {
 		x.probes.mu.Lock()
 		r.probes = append(r.probes, slices.Clone(x.probes.list))
@@ -239,7 +242,13 @@ func (s *site) settled(ctx context.Context) string {
 	if info := intake.CachedInfo(); info.NumPending > 0 || info.NumAckPending > 0 {
 		return fmt.Sprintf("%d events wait, %d are in hand", info.NumPending, info.NumAckPending)
 	}
-	return s.hooked(ctx)
+	if left := s.hooked(ctx); left != "" {
+		return left
+	}
+	if astray := s.archived(ctx); astray != "" {
+		return "the archive differs:\n" + astray
+	}
+	return ""
 }
 
 // hooked compares what the endpoint has with what is stored.

@@ -47,7 +47,7 @@ func newReplica(s *site, n int) (*replica, error) {
 		"FHIRSVC_NATS_URL=" + strings.Join(urls, ","), "FHIRSVC_PROTOCOLS=" + s.protocols,
 		"FHIRSVC_CANONICAL_BASE=https://hospital.example/fhir", "FHIRSVC_AUTHENTICATION=none",
 		"FHIRSVC_HTTP_ADDR=" + address(r.port), "FHIRSVC_SHUTDOWN_TIMEOUT=2s",
-		"FHIRSVC_SUBSCRIPTION_ENDPOINTS=" + s.endpoint.URL + "/", clockFile + "=" + r.clock(),
+		"FHIRSVC_DESTINATIONS=" + s.readers, "FHIRSVC_SUBSCRIPTION_ENDPOINTS=" + s.endpoint.URL + "/", clockFile + "=" + r.clock(),
 	}
 	return r, nil
 }

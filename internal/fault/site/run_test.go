@@ -64,6 +64,11 @@ func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	}
 	more, _ := crowd(seed, len(stories), now)
 	stories = append(stories, more...)
+	for _, story := range stories {
+		if err := s.archive.register(story.kase); err != nil {
+			return out, err
+		}
+	}
 	patience, cancel := context.WithTimeout(ctx, 75*time.Second)
 	defer cancel()
 	played := make(chan struct{})
@@ -149,6 +154,9 @@ func open(t *testing.T, how setup) *site {
 	if why != nil {
 		t.Logf("no faults of disks: %v", why)
 	}
+	s.readers = base + "/destinations.json"
+	s.archive, err = newArchive(t, s.readers)
+	require.NoError(t, err)
 	require.NoError(t, s.setUp(why == nil, how.careless))
 	return s
 }

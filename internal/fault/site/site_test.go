@@ -30,9 +30,11 @@ type site struct {
 	kinds     *regexp.Regexp // of faults that are drawn
 	protocols string
 	authority string // file with the endpoint's certificate
+	readers   string // file that names the archive
 	database  *database
 	cluster   cluster
 	endpoint  *endpoint
+	archive   archive
 	nats      *nats.Conn
 	js        jetstream.JetStream
 	replicas  []*replica
@@ -109,6 +111,7 @@ func (s *site) begin(ctx context.Context, seed uint64) error {
 		return err
 	}
 	s.endpoint.begin(seed)
+	s.archive.begin(seed, s.endpoint.calm.Load)
 	if err := s.streams(ctx); err != nil {
 		return err
 	}

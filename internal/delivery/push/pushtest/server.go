@@ -66,6 +66,13 @@ func New(t testing.TB, v Validator) *Server {
 // Base is where the server's FHIR interface is.
 func (s *Server) Base() string { return s.URL + "/fhir" }
 
+// Forget takes everything away that the server has and was asked.
+func (s *Server) Forget() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.resources, s.asked, s.late, s.Requests, s.writes = map[string][]Resource{}, map[string][]string{}, nil, nil, 0
+}
+
 // Fail has each request judged: kind is transaction or batch.
 func (s *Server) Fail(f func(kind string) Fault) {
 	s.mu.Lock()
