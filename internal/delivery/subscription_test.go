@@ -19,7 +19,6 @@ import (
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
-	"fhirsvc/internal/store/embedded"
 	"fhirsvc/internal/store/storetest"
 )
 
@@ -42,15 +41,6 @@ func newWard(st store.Store) *ward {
 		Store: st, now: time.Now().Add(time.Minute), got: map[string][]string{}, calls: map[string]int{}, given: map[string]string{},
 		answer: func(string, int) hook.Result { return hook.Result{Taken: true} }, crash: func() bool { return false },
 	}
-}
-
-// mustOpen opens an embedded store.
-func mustOpen(t *testing.T) store.Store {
-	t.Helper()
-	st, err := embedded.Open(t.TempDir())
-	require.NoError(t, err)
-	t.Cleanup(st.Close)
-	return st
 }
 
 func (w *ward) clock() time.Time {
@@ -253,7 +243,7 @@ func (w *ward) inOrder(t require.TestingT, id string) {
 // the Subscription is given up, and its events are counted on.
 func TestBackOffForDays(t *testing.T) {
 	t.Parallel()
-	w := newWard(mustOpen(t))
+	w := newWard(storetest.Open(t))
 	down := true
 	w.answer = func(string, int) hook.Result { return hook.Result{Taken: !down, Why: "the endpoint answered 500"} }
 	log := &strings.Builder{}
@@ -321,7 +311,7 @@ func TestWhatAnAnswerDoes(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			w := newWard(mustOpen(t))
+			w := newWard(storetest.Open(t))
 			n := w.notifier(slog.New(slog.DiscardHandler))
 			w.answer = func(string, int) hook.Result { return test.result }
 			w.subscribe(t, 1, store.Subscription{ID: "s", Status: test.status})
@@ -353,7 +343,7 @@ func TestWhatAnAnswerDoes(t *testing.T) {
 // Forty endpoints that hang, each for as long as it may, hold up none that answers.
 func TestSlowEndpointsHoldUpNoOther(t *testing.T) {
 	t.Parallel()
-	w := newWard(mustOpen(t))
+	w := newWard(storetest.Open(t))
 	const hanging, events = 40, 30
 	hang := make(chan struct{})
 	defer close(hang)

@@ -19,7 +19,7 @@ import (
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/store"
-	"fhirsvc/internal/store/embedded"
+	"fhirsvc/internal/store/storetest"
 )
 
 // The invented hospital of these tests: Lindenbrook General, catheter laboratory 2.
@@ -58,25 +58,23 @@ func newBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 // openBench makes one more bench in a test.
 func openBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 	t.Helper()
-	st, err := embedded.Open(t.TempDir())
-	require.NoError(t, err)
-	t.Cleanup(st.Close)
-	b := &bench{t: t, at: sheathOut().Add(10 * time.Minute)}
-	var in store.Store = st
+	in := storetest.Open(t)
 	if wrap != nil {
-		in = wrap(st)
+		in = wrap(in)
 	}
+	b := &bench{t: t, at: sheathOut().Add(10 * time.Minute)}
 	var protocols [][]byte
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
-	b.Service, err = New(t.Context(), Options{
+	service, err := New(t.Context(), Options{
 		Store: in, Incoming: sharedIncoming(), Outgoing: sharedOutgoing(),
 		Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
 		Endpoint: "https://fhirsvc.example/fhir", Software: "test",
 		Clock: func() time.Time { b.mu.Lock(); defer b.mu.Unlock(); return b.at },
 	})
 	require.NoError(t, err)
+	b.Service = service
 	return b
 }
 

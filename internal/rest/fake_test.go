@@ -22,7 +22,7 @@ import (
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/rest"
 	"fhirsvc/internal/store"
-	"fhirsvc/internal/store/embedded"
+	"fhirsvc/internal/store/storetest"
 )
 
 var morning = time.Date(2025, 3, 1, 8, 0, 0, 250_000_000, time.UTC)
@@ -157,9 +157,7 @@ func newWorld(t *testing.T, change ...func(*rest.Options)) *world {
 // handler builds the service without a wire.
 func (w *world) handler(t testing.TB, change ...func(*rest.Options)) http.Handler {
 	t.Helper()
-	st, err := embedded.Open(t.TempDir())
-	require.NoError(t, err)
-	t.Cleanup(st.Close)
+	st := storetest.Open(t)
 	w.store, w.service, w.log = st, &service{store: st}, &bytes.Buffer{}
 	o := rest.Options{
 		Reading: st, Charting: w.service, Messaging: w.service, Planning: w.service, Subscribing: w.service,

@@ -18,16 +18,14 @@ import (
 	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/rest"
-	"fhirsvc/internal/store/embedded"
+	"fhirsvc/internal/store/storetest"
 )
 
 // whole is the whole service without a wire and open to everybody, with one plan in it; next is
 // the address of a second page.
 func whole(f *testing.F) (h http.Handler, next string) {
 	f.Helper()
-	st, err := embedded.Open(f.TempDir())
-	require.NoError(f, err)
-	f.Cleanup(st.Close)
+	st := storetest.Open(f)
 	log := slog.New(slog.DiscardHandler)
 	var protocols [][]byte
 	for _, body := range api.Protocols() {

@@ -24,7 +24,7 @@ import (
 	"fhirsvc/internal/rest/smart"
 	"fhirsvc/internal/rest/smart/smarttest"
 	"fhirsvc/internal/store"
-	"fhirsvc/internal/store/embedded"
+	"fhirsvc/internal/store/storetest"
 )
 
 // Two units of an invented hospital.
@@ -90,9 +90,7 @@ type secured struct {
 
 func newSecured(t *testing.T, change ...func(*rest.Options)) *secured {
 	t.Helper()
-	st, err := embedded.Open(t.TempDir())
-	require.NoError(t, err)
-	t.Cleanup(st.Close)
+	st := storetest.Open(t)
 	s := &secured{world: &world{t: t, store: st}, issuer: smarttest.NewIssuer(t), log: &locked{}}
 	log := slog.New(slog.NewJSONHandler(s.log, nil))
 	now := func() time.Time { return time.Now().UTC() }
@@ -103,12 +101,13 @@ func newSecured(t *testing.T, change ...func(*rest.Options)) *secured {
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
-	s.real, err = episode.New(t.Context(), episode.Options{
+	service, err := episode.New(t.Context(), episode.Options{
 		Store: st, Incoming: incoming(), Outgoing: outgoing(), Clock: now, Log: log, Protocols: protocols, Drafts: true,
 		Endpoint: "https://fhirsvc.example/fhir", Software: "test", Auditor: s.audit.Auditor,
 		Endpoints: hook.Loopback(),
 	})
 	require.NoError(t, err)
+	s.real = service
 	o := rest.Options{
 		Reading: st, Charting: s.real, Messaging: s.real, Planning: s.real, Subscribing: s.real, Ready: func(context.Context) (string, error) { return "", nil }, Log: log,
 		Tokens: smart.NewVerifier(smart.VerifierOptions{
