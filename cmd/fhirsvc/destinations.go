@@ -39,7 +39,7 @@ func joinDestinations(ctx context.Context, o joinOptions, base string) ([]*deliv
 	validator := validate.New(profiles.Incoming()) // what others entered need not fit the profiles
 	for _, d := range o.destinations {
 		names = append(names, d.Name)
-		carrier, err := push.NewCarrier(push.Options{Destination: d, Store: o.store, Validator: validator, Base: base, Log: o.log})
+		carrier, err := push.NewCarrier(push.Options{Destination: d, Store: o.store, Validator: validator, Base: base, Log: o.log, Traces: o.watch.spans()})
 		if err != nil {
 			faults = append(faults, err)
 			continue

@@ -105,7 +105,7 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 	n.service, n.timers = service, episode.NewTimers(service, o.shared)
 	n.timers.Traces = o.watch.spans()
 	n.notifier = delivery.NewNotifier(delivery.NotifierOptions{
-		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, Watch: o.watch.metrics, GiveUp: o.giveUp,
+		Queues: o.store, Telling: service, Sender: hook.NewClient(o.endpoints), Log: o.log, Watch: o.watch.metrics, Traces: o.watch.spans(), GiveUp: o.giveUp,
 	})
 	n.matcher = delivery.NewMatcher(o.store, service.Match, n.tell, o.log)
 	if n.deliverers, err = joinDestinations(ctx, o, n.base(o)); err != nil {

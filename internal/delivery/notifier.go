@@ -6,10 +6,13 @@ import (
 	"sync"
 	"time"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"fhirsvc/internal/delivery/hook"
 	"fhirsvc/internal/episode"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/tracing"
 )
 
 // Queues is where the Subscriptions' events wait.
@@ -36,15 +39,16 @@ type Watching interface {
 	Notified(outcome string)
 }
 
-// NotifierOptions are the settings of a Notifier; GiveUp and Now have defaults.
+// NotifierOptions are the settings of a Notifier; Watch, Traces, GiveUp and Now may be left out.
 type NotifierOptions struct {
 	Queues  Queues
 	Telling Telling
 	Sender  Sender
 	Log     *slog.Logger
-	Watch   Watching         // nil tells nobody
-	GiveUp  time.Duration    // how long an endpoint may fail before it is given up, 72 h
-	Now     func() time.Time // nil: the store's own clock
+	Watch   Watching             // nil tells nobody
+	Traces  trace.TracerProvider // nil records no spans
+	GiveUp  time.Duration        // how long an endpoint may fail before it is given up, 72 h
+	Now     func() time.Time     // nil: the store's own clock
 }
 
 const (
@@ -171,7 +175,10 @@ func (n *Notifier) try(ctx context.Context, c store.SubscriptionClaim) (store.Se
 	if err != nil || call == nil {
 		return store.Settlement{Sent: upto, Slow: c.Slow}, err
 	}
-	r := n.o.Sender.Send(ctx, call)
+	// Below the commit that made the first change of which it tells.
+	of, end := tracing.Follow(ctx, n.o.Traces, "notify", call.Trace)
+	r := n.o.Sender.Send(of, call)
+	end(faultOf(r))
 	slow := r.Took > slowCall
 	n.told(r)
 	if r.Taken {
@@ -184,6 +191,14 @@ func (n *Notifier) try(ctx context.Context, c store.SubscriptionClaim) (store.Se
 	}
 	log.Warn("notification not taken, and tried again")
 	return store.Settlement{Failed: true, Wait: max(waitAfter(c.Attempts), r.After), Slow: true}, nil
+}
+
+// faultOf is the error of a call's span; nil when it was taken.
+func faultOf(r hook.Result) error {
+	if r.Taken {
+		return nil
+	}
+	return outcome.Fail(outcome.CodeTransient, "notify", "not taken")
 }
 
 func (n *Notifier) told(r hook.Result) {

@@ -19,8 +19,9 @@ type Call struct {
 	ContentType string // "" without a body
 	Body        []byte
 	Timeout     time.Duration
-	Upto        int64 // number of the last event that it tells of
-	Once        bool  // it is not tried again: a handshake
+	Upto        int64  // number of the last event that it tells of
+	Once        bool   // it is not tried again: a handshake
+	Trace       string // traceparent of the first change that it tells of; "" if there is none
 
 	subscription string
 	version      int64
@@ -83,7 +84,7 @@ func (s *Service) eventCall(ctx context.Context, x subscription) (*Call, int64, 
 	if err != nil {
 		return nil, 0, err
 	}
-	call.Upto = upto
+	call.Upto, call.Trace = upto, events[0].Trace
 	if x.Content.TellsResource() {
 		call.told = seen
 	}

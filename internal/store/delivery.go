@@ -15,6 +15,7 @@ type Delivery struct {
 	Type    string
 	ID      string
 	Version int64
+	Trace   string // traceparent of the change in the outbox; "" if it has none
 }
 
 // DeliveryClaim is the right to deliver what waits for an episode at a destination, until its

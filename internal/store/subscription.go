@@ -33,6 +33,7 @@ type SubscriptionEvent struct {
 	ID           string
 	Version      int64
 	At           time.Time // of the change
+	Trace        string    // traceparent of the change in the outbox; "" if it has none
 }
 
 // SubscriptionClaim is the right to send for a Subscription until its lease ends. Fence

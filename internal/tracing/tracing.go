@@ -28,6 +28,15 @@ func Enter(
 	return begin(wire.Extract(ctx, headers), provider, name, trace.WithSpanKind(kind), trace.WithAttributes(about...))
 }
 
+// Follow starts the span of a request to somebody else, below the one of which the text tells
+// (a traceparent, such as Carry gives); without it, or without a provider, nothing is recorded.
+func Follow(ctx context.Context, provider trace.TracerProvider, name, traceparent string) (_ context.Context, end func(error)) {
+	if traceparent == "" {
+		return ctx, func(error) {}
+	}
+	return Enter(ctx, provider, trace.SpanKindClient, name, propagation.MapCarrier{"traceparent": traceparent})
+}
+
 // Begin starts a span below the one in ctx.
 func Begin(ctx context.Context, name string, about ...attribute.KeyValue) (_ context.Context, end func(error)) {
 	span := trace.SpanFromContext(ctx)

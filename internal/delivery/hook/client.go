@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"fhirsvc/internal/episode"
+	"fhirsvc/internal/tracing"
 )
 
 // Limits of what an endpoint may make us hold.
@@ -104,6 +105,9 @@ func (c *Client) send(ctx context.Context, call *episode.Call) Result {
 	}
 	for _, h := range call.Headers {
 		request.Header.Add(h[0], h[1])
+	}
+	for name, value := range tracing.Carry(ctx) {
+		request.Header.Set(name, value)
 	}
 	if request.Header.Get("User-Agent") == "" {
 		request.Header.Set("User-Agent", "fhirsvc")

@@ -7,9 +7,12 @@ import (
 	"net/http"
 	"time"
 
+	"go.opentelemetry.io/otel/trace"
+
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
+	"fhirsvc/internal/tracing"
 )
 
 const (
@@ -35,13 +38,14 @@ type Validator interface {
 	Resource(body []byte) []outcome.Issue
 }
 
-// Options are what a Carrier is made of; all must be set.
+// Options are what a Carrier is made of; all but Traces must be set.
 type Options struct {
 	Destination Destination
 	Store       Store
 	Validator   Validator
 	Base        string // of this service, as its resources may name it
 	Log         *slog.Logger
+	Traces      trace.TracerProvider // nil records no spans
 }
 
 // Carrier carries what waits for one destination. It is safe for concurrent use.
@@ -75,6 +79,15 @@ func (c *Carrier) Carry(ctx context.Context, claim store.DeliveryClaim) (store.D
 	if err != nil || len(changes) == 0 {
 		return store.DeliverySettlement{Wait: lookAgain}, err
 	}
+	// Below the commit that made the first of them.
+	ctx, end := tracing.Follow(ctx, c.o.Traces, "deliver", changes[0].Trace)
+	s, err := c.carry(ctx, claim, changes)
+	end(failure(s, err))
+	return s, err
+}
+
+// carry sends the first of the changes, as many as fit.
+func (c *Carrier) carry(ctx context.Context, claim store.DeliveryClaim, changes []store.Delivery) (store.DeliverySettlement, error) {
 	p, err := c.plan(ctx, claim.Episode, changes)
 	if err != nil {
 		return store.DeliverySettlement{}, err
@@ -114,6 +127,14 @@ func (c *Carrier) Carry(ctx context.Context, claim store.DeliveryClaim) (store.D
 			return s, nil
 		}
 	}
+}
+
+// failure is the error of a span: that of the store, or the kind of what was not taken.
+func failure(s store.DeliverySettlement, err error) error {
+	if err == nil && (s.Failed || s.Refused) {
+		return outcome.Fail(outcome.Code(s.Why.Code), "deliver", "not taken")
+	}
+	return err
 }
 
 func orNone(s *store.DeliverySettlement) store.DeliverySettlement {

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/tracing"
 )
 
 const (
@@ -124,6 +125,9 @@ func (c *client) once(ctx context.Context, body []byte, token string) answer {
 	// what has just been written (RFC 9111 section 5.2.1.4).
 	r.Header.Set("Cache-Control", "no-cache")
 	r.Header.Set("User-Agent", "fhirsvc")
+	for name, value := range tracing.Carry(ctx) {
+		r.Header.Set(name, value)
+	}
 	if token != "" {
 		r.Header.Set("Authorization", "Bearer "+token)
 	}

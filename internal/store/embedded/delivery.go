@@ -131,15 +131,16 @@ const mostOfOne = 2000
 
 // WaitingDeliveries gives the first changes of a claimed queue.
 func (s *Store) WaitingDeliveries(ctx context.Context, c store.DeliveryClaim, limit int) ([]store.Delivery, error) {
-	const query = `SELECT d.seq, d.change, d.type, d.id, d.version,
+	const query = `SELECT d.seq, d.change, d.type, d.id, d.version, coalesce(c.headers ->> 'traceparent', ''),
   EXISTS (SELECT 1 FROM outbox o WHERE o.matched_at IS NULL AND o.episode = q.episode)
 FROM delivery_queue q JOIN delivery d ON d.destination = q.destination AND d.episode = q.episode
+  LEFT JOIN outbox c ON c.seq = d.seq
 WHERE q.destination = ? AND q.episode = ? AND q.token = ? ORDER BY d.seq LIMIT ?`
 	open := false
 	rows, err := s.read.QueryContext(ctx, query, c.Destination, c.Episode, c.Token, limit+mostOfOne)
 	all, err := list(rows, err, func(r *sql.Rows) (store.Delivery, error) {
 		d := store.Delivery{Episode: c.Episode}
-		err := r.Scan(&d.Seq, &d.Change, &d.Type, &d.ID, &d.Version, &open)
+		err := r.Scan(&d.Seq, &d.Change, &d.Type, &d.ID, &d.Version, &d.Trace, &open)
 		return d, err
 	})
 	return store.WholeChanges(all, limit, open), fault("waiting deliveries", err)

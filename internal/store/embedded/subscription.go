@@ -103,12 +103,13 @@ func (s *Store) Subscription(ctx context.Context, id string) (store.Subscription
 
 // SubscriptionEvents gives the events from one number to another, both included.
 func (s *Store) SubscriptionEvents(ctx context.Context, id string, from, to int64, limit int) ([]store.SubscriptionEvent, error) {
-	const query = `SELECT subscription, number, type, id, version, at FROM subscription_event
-WHERE subscription = ? AND number BETWEEN ? AND ? ORDER BY number LIMIT ?`
+	const query = `SELECT e.subscription, e.number, e.type, e.id, e.version, e.at, coalesce(o.headers ->> 'traceparent', '')
+FROM subscription_event e LEFT JOIN outbox o ON o.message_id = e.type || '/' || e.id || '/' || e.version
+WHERE e.subscription = ? AND e.number BETWEEN ? AND ? ORDER BY e.number LIMIT ?`
 	rows, err := s.read.QueryContext(ctx, query, id, from, to, limit)
 	events, err := list(rows, err, func(r *sql.Rows) (e store.SubscriptionEvent, err error) {
 		var at int64
-		err = r.Scan(&e.Subscription, &e.Number, &e.Type, &e.ID, &e.Version, &at)
+		err = r.Scan(&e.Subscription, &e.Number, &e.Type, &e.ID, &e.Version, &at, &e.Trace)
 		e.At = instant(at)
 		return e, err
 	})

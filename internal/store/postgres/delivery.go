@@ -149,7 +149,7 @@ RETURNING q.episode, q.attempts, d.attempts AS away, q.doubt, q.overwrite, coale
 // deliveryRow is a change that waits.
 type deliveryRow struct {
 	Seq, Change, Version int64
-	Type, ID             string
+	Type, ID, Trace      string
 	Open                 bool
 }
 
@@ -161,9 +161,10 @@ const mostOfOne = 2000
 func (s *Store) WaitingDeliveries(ctx context.Context, c store.DeliveryClaim, limit int) ([]store.Delivery, error) {
 	const (
 		op    = "waiting deliveries"
-		query = `SELECT d.seq, d.change, d.type, d.id, d.version, EXISTS (
+		query = `SELECT d.seq, d.change, d.type, d.id, d.version, coalesce(c.headers ->> 'traceparent', '') AS trace, EXISTS (
   SELECT 1 FROM outbox o WHERE o.partition = q.partition AND o.matched_at IS NULL AND o.episode = q.episode) AS open
 FROM delivery_queue q JOIN delivery d ON d.destination = q.destination AND d.episode = q.episode
+  LEFT JOIN outbox c ON c.seq = d.seq
 WHERE q.destination = $1 AND q.episode = $2 AND q.token = $3 ORDER BY d.seq LIMIT $4`
 	)
 	rows, err := s.pool.Query(ctx, query, c.Destination, c.Episode, c.Token, limit+mostOfOne)
@@ -175,7 +176,7 @@ WHERE q.destination = $1 AND q.episode = $2 AND q.token = $3 ORDER BY d.seq LIMI
 		return nil, fault(op, err)
 	}
 	all := column(found, func(r deliveryRow) store.Delivery {
-		return store.Delivery{Seq: r.Seq, Episode: c.Episode, Change: r.Change, Type: r.Type, ID: r.ID, Version: r.Version}
+		return store.Delivery{Seq: r.Seq, Episode: c.Episode, Change: r.Change, Type: r.Type, ID: r.ID, Version: r.Version, Trace: r.Trace}
 	})
 	return store.WholeChanges(all, limit, found[0].Open), nil
 }

@@ -158,8 +158,9 @@ func (s *Store) Subscription(ctx context.Context, id string) (store.Subscription
 
 // SubscriptionEvents gives the events from one number to another, both included.
 func (s *Store) SubscriptionEvents(ctx context.Context, id string, from, to int64, limit int) ([]store.SubscriptionEvent, error) {
-	const query = `SELECT subscription, number, type, id, version, at FROM subscription_event
-WHERE subscription = $1 AND number BETWEEN $2 AND $3 ORDER BY number LIMIT $4`
+	const query = `SELECT e.subscription, e.number, e.type, e.id, e.version, e.at, coalesce(o.headers ->> 'traceparent', '') AS trace
+FROM subscription_event e LEFT JOIN outbox o ON o.message_id = e.type || '/' || e.id || '/' || e.version
+WHERE e.subscription = $1 AND e.number BETWEEN $2 AND $3 ORDER BY e.number LIMIT $4`
 	rows, err := s.pool.Query(ctx, query, id, from, to, limit)
 	if err != nil {
 		return nil, fault("subscription events", err)

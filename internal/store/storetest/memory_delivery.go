@@ -140,6 +140,7 @@ func (m *Memory) WaitingDeliveries(_ context.Context, c store.DeliveryClaim, lim
 	}
 	var all []store.Delivery
 	for _, w := range q.waiting {
+		w.Trace = m.traceOf(func(r outboxRow) bool { return r.Seq == w.Seq })
 		all = append(all, w.Delivery)
 	}
 	open := slices.ContainsFunc(m.outbox[m.queues.matched:], func(r outboxRow) bool { return r.Episode == c.Episode })

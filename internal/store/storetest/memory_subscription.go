@@ -3,6 +3,7 @@ package storetest
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -185,11 +186,20 @@ func (m *Memory) SubscriptionEvents(_ context.Context, id string, from, to int64
 	if q := m.queues.all[id]; q != nil {
 		for _, e := range q.events {
 			if e.Number >= from && e.Number <= to && len(events) < limit {
+				e.Trace = m.traceOf(func(r outboxRow) bool { return r.MessageID == fmt.Sprintf("%s/%s/%d", e.Type, e.ID, e.Version) })
 				events = append(events, e.SubscriptionEvent)
 			}
 		}
 	}
 	return events, nil
+}
+
+// traceOf gives the traceparent of a change in the outbox.
+func (m *Memory) traceOf(is func(outboxRow) bool) string {
+	if i := slices.IndexFunc(m.outbox, is); i >= 0 && !m.outbox[i].gone {
+		return m.outbox[i].Headers["traceparent"]
+	}
+	return ""
 }
 
 // ForgetEvents removes events that were queued before an instant.

@@ -19,7 +19,7 @@ func Run(t *testing.T, open func(t *testing.T) store.Store) {
 	t.Helper()
 	all := slices.Concat(
 		commitTests(), gatherTests(), inboxTests(), resourceTests(), identityTests(), searchTests(), pagingTests(), pastTests(),
-		timerTests(), relayTests(), asideTests(), subscriptionTests(), deliveryTests(), installationTests(), recoveryTests(), retentionTests(), concurrencyTests(), unknownTests(),
+		timerTests(), relayTests(), asideTests(), subscriptionTests(), deliveryTests(), traceTests(), installationTests(), recoveryTests(), retentionTests(), concurrencyTests(), unknownTests(),
 	)
 	for _, c := range all {
 		t.Run(c.name, func(t *testing.T) { c.run(t, open(t)) })
