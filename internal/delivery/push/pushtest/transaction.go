@@ -3,8 +3,6 @@ package pushtest
 import (
 	"bytes"
 	"encoding/json"
-	"iter"
-	"maps"
 	"net/http"
 	"net/url"
 	"strings"
@@ -206,5 +204,3 @@ func mapOf(v any) Resource {
 	r, _ := v.(Resource)
 	return r
 }
-
-func keys[V any](m map[string]V) iter.Seq[string] { return maps.Keys(m) }
