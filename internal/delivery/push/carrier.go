@@ -117,7 +117,9 @@ func (c *Carrier) carry(ctx context.Context, claim store.DeliveryClaim, changes 
 			if s != nil || err != nil {
 				return orNone(s), err
 			}
-			if v == refused && !changed {
+			// The patient may have become known between the two: a server may answer 404 to a
+			// reference that leads nowhere (HAPI FHIR does).
+			if v == refused && !changed && a.status != http.StatusNotFound {
 				return settle(v, a, why), nil
 			}
 			looked = true

@@ -116,6 +116,30 @@ func TestWhatWasFoundBeforeIsAskedForAnew(t *testing.T) {
 	s.same()
 }
 
+// A patient who is registered just after the server refused what refers to them, and before it is
+// asked who they are, is no reason to wait for a person.
+func TestAPatientWhoBecomesKnownMeanwhile(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.change("e", task("t1", "ready"))
+	refusals := 1
+	s.server.Fail(func(kind string) pushtest.Fault {
+		if kind != "transaction" || refusals == 0 {
+			return pushtest.Fault{}
+		}
+		refusals--
+		return pushtest.Fault{Status: http.StatusNotFound, Body: `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"processing"}]}`}
+	})
+	x, _ := s.once()
+	require.Len(t, x.Sent, 1, "%+v", x)
+	s.same()
+
+	refusals = 2
+	s.change("e", task("t1", "completed"))
+	x, _ = s.once()
+	require.True(t, x.Refused, "the reason is another one: %+v", x)
+}
+
 // More may have come by when an answer was lost: what is there is an older version of ours, and
 // is written upon.
 func TestALostAnswerAndANewerVersion(t *testing.T) {
