@@ -14,10 +14,11 @@ import (
 const conformanceHelp = `Usage: fhirsvc conformance -o DIR [flags]
 
 Writes the project's FHIR package, an npm-style .tgz for R4 (4.0.1) that general FHIR
-servers and validators load, and its resources one by one beside it: profiles with their
-snapshots, value sets, the code system and its map to standard codes, search parameters,
-operations, forms, messages, activities, the draft protocols, the capability statements, and
-examples in DIR/examples. Files of the same names are replaced, others left alone.
+servers and validators load, and beside it transaction.json, a transaction Bundle with all of
+it for servers that load none, and its resources one by one: profiles with their snapshots,
+value sets, the code system and its map to standard codes, search parameters, operations,
+forms, messages, activities, the draft protocols, the capability statements, and examples in
+DIR/examples. Files of the same names are replaced, others left alone.
 
   fhirsvc conformance -o package
 
@@ -40,6 +41,9 @@ func runConformance(_ context.Context, args []string, out surroundings) error {
 	}
 	archive, err := p.Archive()
 	if err != nil {
+		return fmt.Errorf("conformance: %w", err)
+	}
+	if err := writeTo(filepath.Join(dir, guide.TransactionName), p.Transaction()); err != nil {
 		return fmt.Errorf("conformance: %w", err)
 	}
 	files := p.Files()

@@ -35,8 +35,8 @@ func sampleContext() Context {
 			Unit:      "https://hospital.example/units|day-ward",
 			Subject:   "Patient/p1",
 			Encounter: "Encounter/e1",
-			Procedure: "Procedure/x1",
-			Request:   "ServiceRequest/s1",
+			Procedure: "Procedure/proc1",
+			Request:   "ServiceRequest/coronary-angiography",
 		},
 		Protocol: &workflow.Protocol{
 			URL: "https://hospital.example/fhir/PlanDefinition/release", Version: "2", Title: "Release after a diagnostic procedure",
@@ -45,7 +45,7 @@ func sampleContext() Context {
 		Software: "0.1.0",
 		Plan:     "plan1",
 		TaskID:   func(k workflow.TaskKey) string { return strings.ReplaceAll(k.String(), "/", "-") },
-		Dose:     func(id string) bool { return id == "m1" },
+		Dose:     func(id string) bool { return id == "heparin" },
 		Names:    map[string]string{"Practitioner/n1": "Nurse Able", "https://hospital.example/staff|77": "Nurse Baker"},
 		Zone:     time.FixedZone("", 3600),
 	}
@@ -79,7 +79,7 @@ func lateCheck() workflow.Task {
 		Description: "Look at the site & the hand: any blood <under> the band?",
 		NotBefore:   clockAt("2026-11-25T14:00:00Z"), Due: clockAt("2026-11-25T14:05:00Z"),
 		Required: []workflow.FindingCode{workflow.Bleeding, workflow.Hand, workflow.Pulse},
-		Outputs:  []workflow.Output{{Code: workflow.Hand, Finding: "o7", Missing: workflow.CouldNotAssess}},
+		Outputs:  []workflow.Output{{Code: workflow.Hand, Finding: "hand-not-assessed", Missing: workflow.CouldNotAssess}},
 		Owner:    "https://hospital.example/staff|77",
 		Called:   []workflow.Call{{Level: workflow.NurseInCharge, At: clockAt("2026-11-25T14:25:00Z")}},
 		Start:    clockAt("2026-11-25T14:26:00Z"),
@@ -94,7 +94,7 @@ func doneStep() workflow.Task {
 		Description: "Take out 3 mL of air, then look at the site for 2 min.",
 		NotBefore:   clockAt("2026-11-25T13:15:00Z"), Due: clockAt("2026-11-25T13:25:00Z"),
 		Required: []workflow.FindingCode{workflow.AirRemoved, workflow.Bleeding}, Planned: ml("3"),
-		Outputs: []workflow.Output{{Code: workflow.AirRemoved, Finding: "o1"}, {Code: workflow.Bleeding, Finding: "o2"}},
+		Outputs: []workflow.Output{{Code: workflow.AirRemoved, Finding: "step-2-air"}, {Code: workflow.Bleeding, Finding: "step-2-site"}},
 		Owner:   "Practitioner/n1", Start: clockAt("2026-11-25T13:16:00Z"), End: clockAt("2026-11-25T13:19:30Z"),
 		Notes: []workflow.Note{
 			{Text: "A little ooze at first.", At: clockAt("2026-11-25T13:19:00Z"), By: "Practitioner/n1"},
@@ -166,7 +166,7 @@ func teaching() workflow.Task {
 func openIssue() workflow.Issue {
 	return workflow.Issue{
 		Code: workflow.IssueVolume, Ordinal: 1, Text: "the syringe drew nothing at book 6 mL",
-		Findings: []string{"o6", "m1"}, Since: clockAt("2026-11-25T14:10:00Z"),
+		Findings: []string{"nothing-drawn", "heparin"}, Since: clockAt("2026-11-25T14:10:00Z"),
 	}
 }
 
@@ -198,7 +198,7 @@ func bleedingPlan() workflow.Plan {
 	return workflow.Plan{
 		Status: workflow.PlanActive, Start: clockAt("2026-11-25T12:00:00Z"),
 		Off: clockAt("2026-11-25T15:53:00Z"), End: clockAt("2026-11-25T16:53:00Z"),
-		Tasks: []workflow.TaskKey{key(workflow.ArrivalCheck, "", 1), key(workflow.PatencyCheck, "arrival", 1), next},
+		Tasks: []workflow.TaskKey{key(workflow.SiteCheck, "", 7), key(workflow.ReleaseStep, "", 2), next},
 		Summary: workflow.Summary{
 			Kind: workflow.Diagnostic, Side: workflow.Right, Book: *sampleBook(), BandOn: true,
 			Bleeds: 1, LastBleed: clockAt("2026-11-25T13:32:00Z"),

@@ -48,7 +48,7 @@ func TestBasedOnIsTheRequestAndNeverThePlan(t *testing.T) {
 	var task Task
 	body, err := RenderTask(withheldStep(), sampleContext(), Version{ID: "t"})
 	rendered(t, body, err, &task)
-	require.Equal(t, []Reference{{Reference: "ServiceRequest/s1"}}, task.BasedOn)
+	require.Equal(t, []Reference{{Reference: "ServiceRequest/coronary-angiography"}}, task.BasedOn)
 	require.Equal(t, "2026-11-25T14:38:00Z", task.Restriction.Period.Start)
 	require.Equal(t, "2026-11-25T14:48:00Z", task.Restriction.Period.End)
 	require.Equal(t, &Identifier{System: SystemEpisode, Value: sampleContext().Episode}, task.GroupIdentifier)

@@ -80,7 +80,7 @@ func TestFaultsOfTasks(t *testing.T) {
     "reference": "Patient/p1"
   },`, ``, "for is required"},
 		{"for a group", `"reference": "Patient/p1"`, `"reference": "Group/p1"`, "leads to a Group"},
-		{"based on the plan", `"reference": "ServiceRequest/s1"`, `"reference": "CarePlan/c1"`, "leads to a CarePlan"},
+		{"based on the plan", `"reference": "ServiceRequest/coronary-angiography"`, `"reference": "CarePlan/c1"`, "leads to a CarePlan"},
 		{"no priority", `"priority": "routine",`, ``, "priority is required"},
 		{"with a focus", `"encounter"`, `"focus":{"reference":"Procedure/x1"},"encounter"`, "focus is not allowed here"},
 		{"an unknown input", `"code": "required-finding"`, `"code": "tea"`, "task-input"},
@@ -90,7 +90,7 @@ func TestFaultsOfTasks(t *testing.T) {
 		{"lateness in other words", `"intent"`, `"businessStatus":{"text":"late"},"intent"`, "lateness"},
 	})
 	requireFaults(t, outgoing(), golden(t, "Task-release-step-done"), []change{
-		{"an output that is no Observation", `"reference": "Observation/o1"`, `"reference": "Procedure/o1"`, "leads to a Procedure"},
+		{"an output that is no Observation", `"reference": "Observation/step-2-air"`, `"reference": "Procedure/step-2-air"`, "leads to a Procedure"},
 	})
 }
 
@@ -100,7 +100,7 @@ func TestFaultsOfPlans(t *testing.T) {
 		{"another intent", `"intent": "plan"`, `"intent": "order"`, `the value must be "plan"`},
 		{"another category", `"code": "compression-release-plan"`, `"code": "diet"`, "compression-release-plan"},
 		{"no title", `"title": "Stepwise release of the radial compression band: right wrist (radial artery)",`, ``, "title is required"},
-		{"an activity without a Task", `"reference": "Task/arrival-check-1"`, `"reference": "ServiceRequest/s1"`, "leads to a ServiceRequest"},
+		{"an activity without a Task", `"reference": "Task/site-check-7"`, `"reference": "ServiceRequest/s1"`, "leads to a ServiceRequest"},
 		{"two protocols", `"https://hospital.example/fhir/PlanDefinition/release|2"`, `"https://a.example/p|1","https://b.example/p|1"`, "instantiatesCanonical is allowed at most 1 times"},
 	})
 }
