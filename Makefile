@@ -17,6 +17,8 @@ IMAGE ?= fhirsvc:$(VERSION)
 FUZZTIME ?= 30s
 # What `make run` plays: an invented episode in under a minute, and then the sandbox stays up.
 SANDBOX ?= sandbox --play
+# Where `make sandbox-fhir` listens; port 0 picks a free one.
+SANDBOX_FHIR ?= -port 8090 -http 127.0.0.1:8080 -nats 127.0.0.1:4222
 
 LINTER := bin/tools/golangci-lint
 HELM := bin/tools/helm
@@ -44,9 +46,13 @@ help: ## print this list
 
 ##-- the service
 
-.PHONY: run build image release reproducible sbom
+.PHONY: run sandbox-fhir build image release reproducible sbom
 run: build ## the sandbox with a played episode: needs nothing but Go
 	./bin/fhirsvc $(SANDBOX)
+
+sandbox-fhir: build ## a sandbox that delivers to a general FHIR server with our package, see docs/sandbox-fhir.md (needs Java 17 and Maven)
+	.ci/conformance/prepare $(PEERS) server
+	$(GO) run ./internal/conformance/foreign/run -java $(PEERS)/server -fhirsvc bin/fhirsvc $(SANDBOX_FHIR)
 
 build: ## the binary, bin/fhirsvc
 	CGO_ENABLED=0 $(GO) build -trimpath -o bin/fhirsvc ./cmd/fhirsvc
@@ -66,7 +72,7 @@ sbom: release $(CYCLONEDX) ## the release's bill of materials, CycloneDX
 
 ##-- tests
 
-.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface conformance fuzz bench bench-go bench-validate scale cover db-up db-down
+.PHONY: test quick race model-check simulation fault scenario golden test-db e2e peers interface foreign conformance fuzz bench bench-go bench-validate scale cover db-up db-down
 test: e2e ## all tests, on a PostgreSQL that it sets up itself
 	@$(WITH_DB) $(TEST) $$($(GO) list ./... | grep -v '^fhirsvc/cmd/')
 
@@ -110,8 +116,11 @@ peers: ## fetch and build the validators and clients of others (needs Java 17, M
 interface: peers ## the HTTP interface tried by the clients and checkers of others
 	.ci/conformance/interface $(PEERS)
 
-conformance: interface e2e ## the interface as above, and the validator beside those of others, see docs/validation.md
-	rm -rf $(PEERS)/package && $(GO) run ./cmd/fhirsvc conformance -o $(PEERS)/package
+foreign: build peers ## an episode delivered to a general FHIR server, and compared
+	$(GO) run ./internal/conformance/foreign/run -java $(PEERS)/server -fhirsvc bin/fhirsvc -check
+
+conformance: interface foreign e2e ## the interface as above, and the validator beside those of others, see docs/validation.md
+	rm -rf $(PEERS)/package && $(GO) run ./cmd/fhirsvc conformance -o $(PEERS)/package && rm $(PEERS)/package/transaction.json
 	$(GO) run ./internal/conformance/run $(UPDATE) -java $(PEERS)/java -npm $(PEERS)/npm/node_modules -google $(PEERS)/google \
 		testdata/fhir $(PEERS)/package $(PEERS)/stored
 

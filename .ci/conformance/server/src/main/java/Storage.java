@@ -1,0 +1,82 @@
+import ca.uhn.fhir.batch2.jobs.config.Batch2JobsConfig;
+import ca.uhn.fhir.context.FhirContext;
+import ca.uhn.fhir.jpa.api.config.JpaStorageSettings;
+import ca.uhn.fhir.jpa.api.config.ThreadPoolFactoryConfig;
+import ca.uhn.fhir.jpa.batch2.JpaBatch2Config;
+import ca.uhn.fhir.jpa.config.HapiJpaConfig;
+import ca.uhn.fhir.jpa.config.r4.JpaR4Config;
+import ca.uhn.fhir.jpa.config.util.HapiEntityManagerFactoryUtil;
+import ca.uhn.fhir.jpa.model.config.PartitionSettings;
+import ca.uhn.fhir.jpa.model.config.SubscriptionSettings;
+import ca.uhn.fhir.jpa.model.dialect.HapiFhirH2Dialect;
+import ca.uhn.fhir.jpa.subscription.channel.config.SubscriptionChannelConfig;
+import ca.uhn.fhir.jpa.subscription.submit.config.SubscriptionSubmitterConfig;
+import jakarta.persistence.EntityManagerFactory;
+import java.util.Properties;
+import javax.sql.DataSource;
+import org.apache.commons.dbcp2.BasicDataSource;
+import org.springframework.beans.factory.config.ConfigurableListableBeanFactory;
+import org.springframework.context.annotation.Bean;
+import org.springframework.context.annotation.Configuration;
+import org.springframework.context.annotation.Import;
+import org.springframework.context.annotation.Primary;
+import org.springframework.orm.jpa.JpaTransactionManager;
+import org.springframework.orm.jpa.LocalContainerEntityManagerFactoryBean;
+
+/** What the server is made of: HAPI FHIR's JPA server for R4 with its usual settings, on H2 in memory. */
+@Configuration
+@Import({
+  JpaR4Config.class,
+  HapiJpaConfig.class,
+  JpaBatch2Config.class,
+  Batch2JobsConfig.class,
+  ThreadPoolFactoryConfig.class,
+  SubscriptionChannelConfig.class,
+  SubscriptionSubmitterConfig.class
+})
+public class Storage {
+  @Bean
+  public JpaStorageSettings storageSettings() {
+    return new JpaStorageSettings();
+  }
+
+  @Bean
+  public PartitionSettings partitionSettings() {
+    return new PartitionSettings();
+  }
+
+  @Bean
+  public SubscriptionSettings subscriptionSettings() {
+    return new SubscriptionSettings();
+  }
+
+  @Bean(destroyMethod = "close")
+  public BasicDataSource dataSource() {
+    BasicDataSource source = new BasicDataSource();
+    source.setDriver(new org.h2.Driver());
+    source.setUrl("jdbc:h2:mem:fhir;DB_CLOSE_DELAY=-1");
+    return source;
+  }
+
+  @Bean
+  @Primary
+  public LocalContainerEntityManagerFactoryBean entityManagerFactory(
+      DataSource source, ConfigurableListableBeanFactory beans, FhirContext context, JpaStorageSettings settings) {
+    LocalContainerEntityManagerFactoryBean factory =
+        HapiEntityManagerFactoryUtil.newEntityManagerFactory(beans, context, settings);
+    factory.setPersistenceUnitName("fhir");
+    factory.setDataSource(source);
+    Properties properties = new Properties();
+    properties.put("hibernate.dialect", HapiFhirH2Dialect.class.getName());
+    properties.put("hibernate.hbm2ddl.auto", "create");
+    properties.put("hibernate.search.enabled", "false");
+    factory.setJpaProperties(properties);
+    return factory;
+  }
+
+  @Bean
+  @Primary
+  public JpaTransactionManager transactionManager(EntityManagerFactory factory) {
+    return new JpaTransactionManager(factory);
+  }
+}
