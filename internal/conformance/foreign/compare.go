@@ -153,21 +153,23 @@ func identifiers(r Resource) []string {
 func token(i Resource) string { return text(i["system"]) + "|" + text(i["value"]) }
 
 // Register makes the patients of the service known to another server, as a registration would. It
-// gives how many there are.
-func Register(ctx context.Context, ours, theirs string) (int, error) {
+// gives what they are there, as Patient/id.
+func Register(ctx context.Context, ours, theirs string) ([]string, error) {
 	found, err := search(ctx, ours, "Patient?_count=200")
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
+	var names []string
 	for _, r := range found {
-		condition := "identifier=" + known(r)
 		body, err := encode(stripped(r))
 		if err != nil {
-			return 0, err
+			return nil, err
 		}
-		if _, err := call(ctx, http.MethodPost, theirs+"/Patient", body, http.Header{"If-None-Exist": {condition}}); err != nil {
-			return 0, err
+		there, err := call(ctx, http.MethodPost, theirs+"/Patient", body, http.Header{"If-None-Exist": {"identifier=" + known(r)}})
+		if err != nil {
+			return nil, err
 		}
+		names = append(names, nameOf(there))
 	}
-	return len(found), nil
+	return names, nil
 }

@@ -14,17 +14,14 @@ type Task struct {
 	Name     string
 }
 
-// Tasks gives what a server answers to a search for Tasks, by due time, but for what was there before.
-func Tasks(ctx context.Context, base, query string, before map[string]bool) ([]Task, error) {
+// Tasks gives what a server answers to a search for Tasks, by due time.
+func Tasks(ctx context.Context, base, query string) ([]Task, error) {
 	found, err := search(ctx, base, query)
 	if err != nil {
 		return nil, err
 	}
 	var all []Task
 	for _, r := range found {
-		if before[nameOf(r)] {
-			continue
-		}
 		t := Task{Status: text(r["status"]), Priority: text(r["priority"]), Name: text(object(r["code"])["text"])}
 		const minute = len("2026-03-02T10:15")
 		if due := text(object(object(r["restriction"])["period"])["end"]); len(due) > minute {
@@ -41,21 +38,16 @@ func Tasks(ctx context.Context, base, query string, before map[string]bool) ([]T
 	return all, nil
 }
 
-// Ended reports whether a server has a plan, and all of its plans are ended.
-func Ended(ctx context.Context, base string, before map[string]bool) (bool, error) {
-	found, err := search(ctx, base, "CarePlan?_count=200")
+// Ended reports whether a patient has a plan there, and all of them are ended.
+func Ended(ctx context.Context, base, patient string) (bool, error) {
+	found, err := search(ctx, base, "CarePlan?patient="+patient)
 	if err != nil {
 		return false, err
 	}
-	plans := 0
 	for _, r := range found {
-		if before[nameOf(r)] {
-			continue
-		}
 		if status := r["status"]; status != "completed" && status != "revoked" {
 			return false, nil
 		}
-		plans++
 	}
-	return plans > 0, nil
+	return len(found) > 0, nil
 }

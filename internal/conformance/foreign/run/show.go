@@ -17,8 +17,8 @@ const (
 	// arrival is how long the first resources may take, and ending a played episode.
 	arrival = time.Minute
 	ending  = 5 * time.Minute
-	// open asks for what is to be done.
-	open = "Task?status=ready,in-progress,on-hold,draft&_count=50"
+	// open asks for what is to be done for a patient.
+	open = "Task?status=ready,in-progress,on-hold,draft&_count=50&patient="
 )
 
 // show starts the FHIR server and the sandbox, tells what comes, and stays until ctx ends.
@@ -48,15 +48,15 @@ FHIR server  %s   HAPI FHIR, in memory, with the %d resources of our package
 fhirsvc      %s   a sandbox that plays an invented episode, five of its minutes
                                           a second, and delivers it to the FHIR server
 `, server.Base, len(loaded), sandbox.Base())
-	err = tell(ctx, sandbox, server, loaded)
+	patient, err := tell(ctx, sandbox, server, loaded)
 	if err == nil {
 		fmt.Printf(`
 Try the FHIR server; all stays up until Ctrl-C, and is forgotten then.
 
-  curl '%[1]s/CarePlan?_count=1&_pretty=true'
-  curl '%[1]s/Task?code=release-step&_elements=status,restriction,output&_pretty=true'
-  curl '%[1]s/Observation?code=access-site-bleeding&_sort=-date&_pretty=true'
-`, server.Base)
+  curl '%[1]s/CarePlan?patient=%[2]s&_pretty=true'
+  curl '%[1]s/Task?patient=%[2]s&code=release-step&_pretty=true'
+  curl '%[1]s/Observation?patient=%[2]s&code=access-site-bleeding&_sort=-date&_pretty=true'
+`, server.Base, patient)
 		<-ctx.Done()
 	}
 	if err == nil || errors.Is(err, context.Canceled) {
@@ -66,30 +66,31 @@ Try the FHIR server; all stays up until Ctrl-C, and is forgotten then.
 }
 
 // tell registers the patient at the FHIR server, prints the Tasks that come, and at the end of the
-// episode whether both have the same.
-func tell(ctx context.Context, sandbox *foreign.Sandbox, server *foreign.Server, loaded map[string]bool) error {
-	err := until(ctx, arrival, func() (bool, error) {
-		n, err := foreign.Register(ctx, sandbox.Base(), server.Base)
-		return n > 0, err
+// episode whether both have the same. It gives who the patient is there.
+func tell(ctx context.Context, sandbox *foreign.Sandbox, server *foreign.Server, loaded map[string]bool) (patient string, err error) {
+	err = until(ctx, arrival, func() (bool, error) {
+		names, err := foreign.Register(ctx, sandbox.Base(), server.Base)
+		if len(names) > 0 {
+			patient = names[0]
+		}
+		return patient != "", err
 	})
 	if err != nil {
-		return fmt.Errorf("register the patient: %w", err)
+		return "", fmt.Errorf("register the patient: %w", err)
 	}
-	fmt.Printf("\nThe patient is registered there. What is to be done, as the FHIR server answers to\n\n  GET %s/%s\n\n", server.Base, open)
+	fmt.Printf("\nThe patient is registered there. What is to be done, as the FHIR server answers to\n\n  GET %s/%s%s\n\n", server.Base, open, patient)
 	err = until(ctx, arrival, func() (bool, error) {
-		tasks, err := foreign.Tasks(ctx, server.Base, open, loaded)
-		if len(tasks) > 0 {
-			table(tasks)
-		}
+		tasks, err := foreign.Tasks(ctx, server.Base, open+patient)
+		table(tasks)
 		return len(tasks) > 0, err
 	})
 	if err != nil {
-		return fmt.Errorf("wait for the Tasks: %w", err)
+		return "", fmt.Errorf("wait for the Tasks: %w", err)
 	}
 	fmt.Printf("\nThe episode goes on; the site will bleed once.\n")
 	var last foreign.Report
 	err = until(ctx, ending, func() (bool, error) {
-		ended, err := foreign.Ended(ctx, server.Base, loaded)
+		ended, err := foreign.Ended(ctx, server.Base, patient)
 		if !ended || err != nil {
 			return false, err
 		}
@@ -97,10 +98,10 @@ func tell(ctx context.Context, sandbox *foreign.Sandbox, server *foreign.Server,
 		return len(last.Faults) == 0, err
 	})
 	if err != nil {
-		return fmt.Errorf("wait for the end: %w: %q", err, last.Faults)
+		return "", fmt.Errorf("wait for the end: %w: %q", err, last.Faults)
 	}
 	fmt.Printf("The plan is completed, and the FHIR server has what fhirsvc has:\n%s.\n", last)
-	return nil
+	return patient, nil
 }
 
 // until asks until it is done, or for as long as it may take.
