@@ -25,7 +25,7 @@ const (
 	dueTimeout   = 30 * time.Second // of one episode, on a slow database
 	claimLimit   = 5 * time.Second  // of a claim: its answer may never come
 	dueBatch     = 32
-	dueWorkers   = 4
+	dueWorkers   = 8
 )
 
 // Timers tells episodes that their time has come. Many replicas may run them on one
