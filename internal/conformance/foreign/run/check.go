@@ -146,7 +146,12 @@ func (c *checks) conflict(ctx context.Context) (string, error) {
 			_, err := c.same(ctx, 2)
 			return err
 		}},
-		moment{70 * time.Minute, func(ctx context.Context) error { return foreign.Edit(ctx, c.server.Base, c.loaded) }},
+		moment{70 * time.Minute, func(ctx context.Context) error {
+			if _, err := c.same(ctx, 2); err != nil { // nothing is under way
+				return err
+			}
+			return foreign.Edit(ctx, c.server.Base, c.loaded)
+		}},
 	)
 	if err != nil {
 		return "", err
