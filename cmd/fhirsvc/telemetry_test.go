@@ -136,7 +136,7 @@ func TestTraceOfAnEvent(t *testing.T) {
 	require.NotEmpty(t, to.spans)
 	for _, span := range to.spans {
 		text := protojson.Format(span)
-		for _, personal := range []string{"Testperson", "Invented", "hospital.example", "0500", strings.TrimPrefix(w.patient, "Patient/")} {
+		for _, personal := range []string{"Testperson", "Invented", "hospital.example", "-0500", strings.TrimPrefix(w.patient, "Patient/")} {
 			require.NotContains(t, text, personal)
 		}
 	}
@@ -192,7 +192,7 @@ func TestMetricsAreThoseOfTheDocument(t *testing.T) {
 	problems, err := promlint.New(strings.NewReader(text)).Lint()
 	require.NoError(t, err)
 	require.Empty(t, problems)
-	for _, personal := range []string{"Testperson", "hospital.example", "0501", strings.TrimPrefix(w.patient, "Patient/")} {
+	for _, personal := range []string{"Testperson", "hospital.example", "-0501", strings.TrimPrefix(w.patient, "Patient/")} {
 		require.NotContains(t, text, personal)
 	}
 }

@@ -73,11 +73,14 @@ func TestTraceGoesOnToWhoIsTold(t *testing.T) {
 
 	const trace, parent = "0af7651916cd43dd8448eb211c80319c", "b7ad6b7169203331" // those of the W3C text
 	c := bedside.NewCase(502, "diagnostic", time.Now())
+	system, value, _ := strings.Cut(c.Patient(), "|")
+	server.Put(fmt.Sprintf(`{"resourceType":"Patient","identifier":[{"system":%q,"value":%q}]}`, system, value))
 	_, err := w.client.JetStream().PublishMsg(t.Context(), &nats.Msg{
 		Subject: "ehr.procedure.completed", Data: c.Event(), Header: nats.Header{"traceparent": {"00-" + trace + "-" + parent + "-01"}},
 	})
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return len(hook.of(trace)) > 0 && len(push.of(trace)) > 0 }, eventually, tick)
+	require.Eventually(t, func() bool { return len(hook.of(trace)) > 0 && len(server.All()) > 1 }, eventually, tick)
+	require.NotEmpty(t, push.of(trace), "the transaction that wrote it")
 	w.process.stop(t) // sends what is left
 
 	spans := to.of(unhex(t, trace))
