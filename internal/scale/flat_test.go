@@ -101,7 +101,7 @@ func TestFlat(t *testing.T) {
 	t.Parallel()
 	f := shared(t)
 	database := newDatabase(t)
-	f.fill(t, database, 250, 60, 10)
+	f.fill(t, database, 100, 40, 10)
 	conn := connect(t, database)
 	var patient, unit string
 	require.NoError(t, conn.QueryRow(t.Context(), `SELECT subject, unit FROM episode WHERE due IS NOT NULL ORDER BY id LIMIT 1`).Scan(&patient, &unit))

@@ -91,9 +91,11 @@ func alone(t testing.TB, from *pgx.Conn, unit string) string {
 	to := connect(t, url)
 	for _, sql := range []string{
 		`CREATE TEMP TABLE ward AS SELECT id, subject FROM episode WHERE due IS NOT NULL AND unit = '` + unit + `'`,
-		`CREATE TEMP TABLE pick AS SELECT DISTINCT type, id FROM resource_version WHERE episode IN (SELECT id FROM ward)
+		`ANALYZE ward`,
+		`CREATE TEMP TABLE pick AS SELECT DISTINCT type, id FROM resource_version WHERE episode <> '' AND episode IN (SELECT id FROM ward)
   UNION SELECT 'Patient', subject FROM ward
   UNION SELECT type, id FROM search_index WHERE type = 'Encounter' AND param = 'patient' AND code IN (SELECT subject FROM ward)`,
+		`ANALYZE pick`,
 	} {
 		_, err := from.Exec(t.Context(), sql)
 		require.NoError(t, err)

@@ -28,8 +28,8 @@ import (
 
 // serving starts the real binary on a database, with a broker that has nothing for it. It gives
 // how long it took until it said that it was ready, what it had in memory some seconds later,
-// and the most that it had until it had shown all wards' open Tasks to four screens a hundred
-// times each; in kB.
+// and the most that it had until it had shown all wards' open Tasks to four screens ten times
+// each; in kB.
 func serving(t testing.TB, binary, database string) (ready time.Duration, idle, most int) {
 	t.Helper()
 	broker, err := sandbox.StartBroker("127.0.0.1:0", t.TempDir())
@@ -91,7 +91,7 @@ func serving(t testing.TB, binary, database string) (ready time.Duration, idle, 
 	var screens errgroup.Group
 	for range 4 {
 		screens.Go(func() error {
-			for range 100 {
+			for range 10 {
 				resp, err := http.Get("http://" + address + "/fhir/Task?status=ready,in-progress&_sort=due-date&_count=100")
 				if err != nil {
 					return err
