@@ -116,7 +116,8 @@ peers: ## fetch and build the validators and clients of others (needs Java 17, M
 interface: peers ## the HTTP interface tried by the clients and checkers of others
 	.ci/conformance/interface $(PEERS)
 
-foreign: build peers ## an episode delivered to a general FHIR server, and compared
+foreign: build ## the package and an episode on a general FHIR server, and compared (needs Java 17 and Maven)
+	.ci/conformance/prepare $(PEERS) server
 	$(GO) run ./internal/conformance/foreign/run -java $(PEERS)/server -fhirsvc bin/fhirsvc -check
 
 conformance: interface foreign e2e ## the interface as above, and the validator beside those of others, see docs/validation.md
