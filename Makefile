@@ -52,7 +52,8 @@ run: build ## the sandbox with a played episode: needs nothing but Go
 
 sandbox-fhir: build ## a sandbox that delivers to a general FHIR server with our package, see docs/sandbox-fhir.md (needs Java 17 and Maven)
 	.ci/conformance/prepare $(PEERS) server
-	$(GO) run ./internal/conformance/foreign/run -java $(PEERS)/server -fhirsvc bin/fhirsvc $(SANDBOX_FHIR)
+	$(GO) build -o .build/foreign ./internal/conformance/foreign/run
+	.build/foreign -java $(PEERS)/server -fhirsvc bin/fhirsvc $(SANDBOX_FHIR)
 
 build: ## the binary, bin/fhirsvc
 	CGO_ENABLED=0 $(GO) build -trimpath -o bin/fhirsvc ./cmd/fhirsvc
@@ -118,7 +119,8 @@ interface: peers ## the HTTP interface tried by the clients and checkers of othe
 
 foreign: build ## the package and an episode on a general FHIR server, and compared (needs Java 17 and Maven)
 	.ci/conformance/prepare $(PEERS) server
-	$(GO) run ./internal/conformance/foreign/run -java $(PEERS)/server -fhirsvc bin/fhirsvc -check
+	$(GO) build -o .build/foreign ./internal/conformance/foreign/run
+	.build/foreign -java $(PEERS)/server -fhirsvc bin/fhirsvc -check
 
 conformance: interface foreign e2e ## the interface as above, and the validator beside those of others, see docs/validation.md
 	rm -rf $(PEERS)/package && $(GO) run ./cmd/fhirsvc conformance -o $(PEERS)/package && rm $(PEERS)/package/transaction.json

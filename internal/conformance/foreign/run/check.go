@@ -19,6 +19,9 @@ import (
 // after a server was away.
 const patience = 90 * time.Second
 
+// began is when the first episode begins.
+func began() time.Time { return time.Date(2026, 3, 2, 10, 0, 0, 0, time.UTC) }
+
 // checks are what is tried, one after the other, on one server.
 type checks struct {
 	options
@@ -63,7 +66,7 @@ func (c *checks) start(ctx context.Context) (err error) {
 	}
 	args := []string{"--http", c.http, "--nats", c.nats, "--data", filepath.Join(c.folder, "data"), "--clock", "manual"}
 	if c.sandbox == nil {
-		args = append(args, "--now", "2026-03-02T10:00:00Z")
+		args = append(args, "--now", began().Format(time.RFC3339))
 	}
 	c.sandbox, err = foreign.StartSandbox(ctx, c.fhirsvc, c.folder, "http://"+c.link.Addr()+"/fhir", c.log, args...)
 	return err
@@ -104,11 +107,13 @@ func (c *checks) episode(ctx context.Context) (string, error) {
 			return err
 		}},
 		moment{20 * time.Minute, func(ctx context.Context) error { return foreign.Correct(ctx, base, "air") }},
+		moment{30 * time.Minute, func(ctx context.Context) error { return foreign.Pause(ctx, base, began().Add(30*time.Minute)) }},
 		moment{65 * time.Minute, func(context.Context) error { c.link.Set(link.Swallowing); return nil }},
 		moment{80 * time.Minute, func(context.Context) error { c.link.Set(link.Passing); return nil }},
 		moment{90 * time.Minute, func(ctx context.Context) error { return foreign.Correct(ctx, base, "error") }},
 		moment{130 * time.Minute, func(context.Context) error { c.link.Set(link.Cut); return nil }},
 		moment{200 * time.Minute, func(context.Context) error { c.link.Set(link.Passing); return nil }},
+		moment{220 * time.Minute, func(ctx context.Context) error { return foreign.Give(ctx, base, began().Add(210*time.Minute)) }},
 	)
 	if err != nil {
 		return "", err
