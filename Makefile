@@ -140,7 +140,7 @@ bench-go: ## the benchmarks of the packages
 bench-validate: ## the validator's speed beside others (needs what conformance needs), see docs/validation.md; up to 3 minutes
 	.ci/bench-validate $(PEERS) .build/bench $(UPDATE)
 
-scale: ## a database of 50,000 finished and 5,000 open episodes (COPIES, BASE for others): what one takes, and how fast a ward is beside them; needs 40 GB and an hour
+scale: ## a database of 50,000 finished and 5,000 open episodes (COPIES, BASE for others): what one takes, and how fast a ward is beside them; needs 50 GB while its indexes are built, and an hour
 	$(WITH_DB) $(GO) test -timeout 8h -count=1 -v ./internal/scale -run 'TestScale|TestArmed' -args -scale.base $(or $(BASE),1000) \
 		-scale.copies $(or $(COPIES),0,4,49) -scale.rounds 500 -scale.armed 50000 -scale.firing 40 -scale.seconds 10
 
