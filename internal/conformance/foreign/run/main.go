@@ -53,7 +53,10 @@ func run(ctx context.Context, o options) (err error) {
 		return fmt.Errorf("write the package: %w: %s", err, out)
 	}
 	if !o.check {
-		return show(ctx, o, folder)
+		if err := show(ctx, o, folder); ctx.Err() == nil {
+			return err
+		}
+		return nil // it was ended, at whatever it was
 	}
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()

@@ -49,20 +49,18 @@ fhirsvc      %s   a sandbox that plays an invented episode, five of its minutes
                                           a second, and delivers it to the FHIR server
 `, server.Base, len(loaded), sandbox.Base())
 	patient, err := tell(ctx, sandbox, server, loaded)
-	if err == nil {
-		fmt.Printf(`
+	if err != nil {
+		return fmt.Errorf("%w\n%s", err, complaints(log))
+	}
+	fmt.Printf(`
 Try the FHIR server; all stays up until Ctrl-C, and is forgotten then.
 
   curl '%[1]s/CarePlan?patient=%[2]s&_pretty=true'
   curl '%[1]s/Task?patient=%[2]s&code=release-step&_pretty=true'
   curl '%[1]s/Observation?patient=%[2]s&code=access-site-bleeding&_sort=-date&_pretty=true'
 `, server.Base, patient)
-		<-ctx.Done()
-	}
-	if err == nil || errors.Is(err, context.Canceled) {
-		return nil
-	}
-	return fmt.Errorf("%w\n%s", err, complaints(log))
+	<-ctx.Done()
+	return nil
 }
 
 // tell registers the patient at the FHIR server, prints the Tasks that come, and at the end of the
