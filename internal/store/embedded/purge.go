@@ -42,6 +42,7 @@ func (s *Store) Purge(ctx context.Context, id string, version int64) error {
 		op    = "purge"
 		ready = `SELECT EXISTS (SELECT 1 FROM episode WHERE id = ?1 AND version = ?2 AND due IS NULL)
   AND NOT EXISTS (SELECT 1 FROM outbox WHERE episode = ?1 AND (sent_at IS NULL OR matched_at IS NULL))
+  AND NOT EXISTS (SELECT 1 FROM outbox_aside a JOIN outbox o ON o.seq = a.seq WHERE o.episode = ?1)
   AND NOT EXISTS (SELECT 1 FROM delivery WHERE episode = ?1)
   AND NOT EXISTS (SELECT 1 FROM subscription_event e JOIN subscription s ON s.id = e.subscription
     WHERE e.number > s.sent AND s.status IN ('requested', 'active', 'error') AND (e.type, e.id) IN (` + ofEpisode + `))`
@@ -54,7 +55,6 @@ func (s *Store) Purge(ctx context.Context, id string, version int64) error {
   AND (type, id) NOT IN (SELECT type, id FROM resource)`,
 		`DELETE FROM episode_input WHERE episode = ?1`,
 		`DELETE FROM quarantine WHERE episode = ?1`,
-		`DELETE FROM delivery_queue WHERE episode = ?1`,
 		`DELETE FROM episode WHERE id = ?1`,
 	}
 	return s.writing(ctx, op, func(tx *sql.Tx) error {

@@ -43,6 +43,7 @@ func (s *Store) Purge(ctx context.Context, id string, version int64) error {
 		waits = `WITH k AS MATERIALIZED (` + ofEpisode + `)
 SELECT EXISTS (SELECT FROM outbox WHERE episode = $1 AND sent_at IS NULL)
   OR EXISTS (SELECT FROM outbox WHERE episode = $1 AND matched_at IS NULL)
+  OR EXISTS (SELECT FROM outbox_aside a JOIN outbox o USING (seq) WHERE o.episode = $1)
   OR EXISTS (SELECT FROM delivery WHERE episode = $1)
   OR EXISTS (SELECT FROM subscription_event e JOIN k USING (type, id) JOIN subscription s ON s.id = e.subscription
     WHERE e.number > s.sent AND s.status IN ('requested', 'active', 'error'))`
@@ -68,7 +69,6 @@ SELECT EXISTS (SELECT FROM outbox WHERE episode = $1 AND sent_at IS NULL)
 WHERE v.type = k.type AND v.id = k.id AND NOT EXISTS (SELECT FROM resource r WHERE r.type = k.type AND r.id = k.id)`,
 			`DELETE FROM episode_input WHERE episode = $1`,
 			`DELETE FROM quarantine WHERE episode = $1`,
-			`DELETE FROM delivery_queue WHERE episode = $1`,
 			`DELETE FROM episode WHERE id = $1`,
 			`INSERT INTO purged (id) VALUES ($1) ON CONFLICT DO NOTHING`,
 		} {

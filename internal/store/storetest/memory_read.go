@@ -28,7 +28,7 @@ func (m *Memory) ReadVersion(_ context.Context, resourceType, id string, version
 			return stored(r), nil
 		}
 	}
-	return store.Resource{}, missing("read version", fmt.Sprintf("%s/%s/_history/%d", resourceType, id, version))
+	return store.Resource{}, missing("vread", fmt.Sprintf("%s/%s version %d", resourceType, id, version))
 }
 
 // History gives all versions, newest first.

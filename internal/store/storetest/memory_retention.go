@@ -68,6 +68,9 @@ func (m *Memory) waits(id string) bool {
 			return true
 		}
 	}
+	if slices.ContainsFunc(m.aside, func(r store.AsideRow) bool { return r.Episode == id }) {
+		return true
+	}
 	for _, d := range m.destinations {
 		if q := d.queues[id]; q != nil && len(q.waiting) > 0 {
 			return true

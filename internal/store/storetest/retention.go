@@ -15,6 +15,9 @@ func retentionTests() []contractTest {
 	return []contractTest{
 		{"retention/an episode is removed and remembered", purgeEpisode},
 		{"retention/what is still to be told stays", purgeWaits},
+		{"retention/what a Subscription is still to be told of stays", purgeWaitsForSubscriptions},
+		{"retention/what waits for a destination stays", purgeWaitsForDestinations},
+		{"retention/what was set aside stays", purgeWaitsForPeople},
 		{"retention/old entries of the inbox", oldInbox},
 		{"retention/old messages", oldMessages},
 		{"retention/old AuditEvents", oldAuditEvents},
