@@ -98,7 +98,8 @@ func newSession(t testing.TB) *session {
 	}
 	bash := exec.Command("bash")
 	bash.Dir = s.dir
-
+	// As at a terminal: under another make, make says in which folder it works.
+	bash.Env = slices.DeleteFunc(os.Environ(), func(v string) bool { return strings.HasPrefix(v, "MAKE") || strings.HasPrefix(v, "MFLAGS") })
 	in, err := bash.StdinPipe()
 	require.NoError(t, err)
 	out, err := bash.StdoutPipe()

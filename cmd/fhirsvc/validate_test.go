@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"strings"
 	"testing"
 
@@ -93,6 +94,7 @@ func (e *endless) Read(p []byte) (int, error) {
 func TestValidateHoldsLittle(t *testing.T) {
 	const resources = 300_000                                         // about 320 MB
 	_, _ = validated(strings.NewReader(soundTask()), io.Discard, "-") // definitions are ready
+	defer debug.SetGCPercent(debug.SetGCPercent(100))                 // serve, tried in this process too, lets more lie about
 	before := heap()
 	in := &endless{text: soundTask() + "\n", left: resources}
 	code, stderr := validated(in, io.Discard, "-")
