@@ -80,11 +80,12 @@ test: e2e ## all tests, on a PostgreSQL that it sets up itself
 quick: ## the tests that need no server, in seconds
 	$(TEST) -short $(QUICK)
 
-# Not cmd and fault/site, which try the binary, nor scale, of which the database does the work; nor the
-# model's walk and the statistics, in which nothing is shared.
+# Not cmd and fault/site, which try the binary, nor scale, of which the database does the work; nor what
+# shares nothing between goroutines: packages that validate and episode try from many, the model's walk and the statistics.
+ALONE := fault/site|scale|conformance|conventions|fhir/(definitions|fhirpath|form|guide|subset|tree|timeline|validate/mutate)
 race: ## the tests of the packages under the race detector, the long ones shortened
 	$(WITH_DB) $(TEST) -race -short -skip 'TestModelCheck|TestEpisodes|TestOman|TestPrompts' \
-		$$($(GO) list ./internal/... | grep -v -e /fault/site$$ -e /scale$$)
+		$$($(GO) list ./internal/... | grep -v -E '/($(ALONE))(/|$$)')
 
 model-check: ## walk the core over a bounded alphabet of inputs; REACH=4 goes deeper
 	$(TEST) -count=1 -run 'TestModelCheck|TestModelKey|TestTwoClients' -v ./internal/workflow -args -model.reach $(or $(REACH),0)
