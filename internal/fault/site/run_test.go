@@ -86,8 +86,9 @@ func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 		return out, err
 	}
 	left := ""
-	if eventually(45*time.Second, "", func() bool { left = s.settled(ctx); return left == "" }) != nil {
-		out.breaches = append(out.breaches, "peace for 45 s, and "+left)
+	const peace = 90 * time.Second // an external server that was in trouble is asked again after up to a minute
+	if eventually(peace, "", func() bool { left = s.settled(ctx); return left == "" }) != nil {
+		out.breaches = append(out.breaches, fmt.Sprintf("peace for %s, and %s", peace, left))
 	}
 	rest()
 	r, err := s.read(ctx)
