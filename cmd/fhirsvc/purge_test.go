@@ -56,6 +56,7 @@ func TestPurge(t *testing.T) {
 	require.Equal(t, http.StatusNotFound, w.status("/fhir/"+ended.plan))
 
 	require.Regexp(t, `told changes would be removed: 0`, purgeSite(t, db, "--outbox", "7"), "they were stored just now")
+	require.Regexp(t, `entries of the inbox would be removed: [1-9]`, purgeSite(t, db, "--inbox", "30"))
 	require.Regexp(t, `entries of the inbox removed: [1-9]`, purgeSite(t, db, "--inbox", "30", "--really"))
 }
 

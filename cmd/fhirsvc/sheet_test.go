@@ -8,11 +8,13 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/net/html"
 
 	"fhirsvc/api"
+	"fhirsvc/internal/workflow"
 )
 
 // sheetOf makes the page of a starter protocol and gives its text.
@@ -61,4 +63,15 @@ func TestSheetWantsAProtocol(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "other.json")
 	require.NoError(t, os.WriteFile(path, []byte(`{"resourceType":"Patient"}`), 0o600))
 	require.Equal(t, exitFailed, run(context.Background(), []string{"sheet", path}, out))
+}
+
+// Looks that fall due while the patient is being received are a part of the arrival.
+func TestSheetLooksBeginAfterTheArrival(t *testing.T) {
+	p := &workflow.Protocol{
+		ArrivalDue: 10 * time.Minute, SiteCheckFirst: 5 * time.Minute, SiteCheckCount: 4, SiteCheckThen: 15 * time.Minute, FirstRelease: 30 * time.Minute,
+	}
+	const look = "look at site and hand"
+	require.Equal(t, []line{
+		{10 * time.Minute, "arrival: site, hand, volume"}, {15 * time.Minute, look}, {20 * time.Minute, look},
+	}, lines(p))
 }

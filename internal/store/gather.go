@@ -25,7 +25,7 @@ type Gathered struct {
 	Holders   []Identity // the wanted identities that are held
 	Resources []Resource // current versions: the wanted ones, the subjects, and Patients that link to a subject
 	Links     []Link     // of these Patients
-	Episodes  []Episode  // the wanted ones, those of the subjects and those of the wanted Resources; oldest first
+	Episodes  []Episode  // the wanted ones, those of the subjects and those of the wanted Resources; of one subject oldest first
 }
 
 // Link is a Patient that refers to another one by Patient.link (ids).

@@ -140,17 +140,23 @@ func TestAPatientWhoBecomesKnownMeanwhile(t *testing.T) {
 	require.True(t, x.Refused, "the reason is another one: %+v", x)
 }
 
-// More may have come by when an answer was lost: what is there is an older version of ours, and
-// is written upon.
-func TestALostAnswerAndANewerVersion(t *testing.T) {
-	t.Parallel()
-	s := newSite(t)
+// lostAnswer has a Task written twice, and loses the answer to the second time.
+func (s *site) lostAnswer() {
+	s.Helper()
 	s.change("e", task("t1", "ready"))
 	s.must()
 	s.change("e", task("t1", "in-progress"))
 	s.server.Fail(func(kind string) pushtest.Fault { return pushtest.Fault{Drop: kind == "transaction"} })
 	_, _ = s.once()
 	s.server.Fail(func(string) pushtest.Fault { return pushtest.Fault{} })
+}
+
+// More may have come by when an answer was lost: what is there is an older version of ours, and
+// is written upon.
+func TestALostAnswerAndANewerVersion(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.lostAnswer()
 	s.change("e", task("t1", "completed"), finding("o1", "3", ""))
 	s.must()
 	s.same()
@@ -162,12 +168,7 @@ func TestALostAnswerAndANewerVersion(t *testing.T) {
 func TestALostAnswerAcrossARestore(t *testing.T) {
 	t.Parallel()
 	s := newSite(t)
-	s.change("e", task("t1", "ready"))
-	s.must()
-	s.change("e", task("t1", "in-progress"))
-	s.server.Fail(func(kind string) pushtest.Fault { return pushtest.Fault{Drop: kind == "transaction"} })
-	_, _ = s.once()
-	s.server.Fail(func(string) pushtest.Fault { return pushtest.Fault{} })
+	s.lostAnswer()
 	restored := task("t1", "completed")
 	restored.Skipped = 1000
 	s.change("e", restored)

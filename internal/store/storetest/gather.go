@@ -44,8 +44,8 @@ func gatherEqualsSingly(t *testing.T, st store.Store) {
 	for _, c := range []store.Changeset{patient("p1"), patient("p2", linked("p1")), patient("p3", linked("p2")), patient("p4")} {
 		mustCommit(t, st, c)
 	}
-	for i, subject := range []string{"p1", "p4", "p1", "p2"} {
-		e := step("e"+string(rune('4'-i)), 0)
+	for i, subject := range []string{"p1", "p4", "p1", "p2", "p1", "p1"} {
+		e := step("e"+string(rune('6'-i)), 0)
 		e.Subject = subject
 		task := version("Task", "t-"+e.ID, 1)
 		task.Episode = e.ID
@@ -80,7 +80,7 @@ func gatherEqualsSingly(t *testing.T, st store.Store) {
 	for _, e := range got.Episodes {
 		ids = append(ids, e.ID)
 	}
-	require.Equal(t, []string{"e4", "e2"}, ids, "oldest first")
+	require.Equal(t, []string{"e6", "e4", "e2", "e1"}, ids, "oldest first")
 	require.Equal(t, []store.Link{{From: "p2", To: "p1"}}, got.Links)
 }
 
