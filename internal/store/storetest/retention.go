@@ -89,6 +89,12 @@ func purgeWaits(t *testing.T, st store.Store) {
 	requireKind(t, st.Purge(t.Context(), "a", 1), "conflict")
 	matchAll(t, st, toNobody)
 	require.NoError(t, st.Purge(t.Context(), "a", 1))
+
+	toldOf(t, st, "b") // the other way round
+	matchAll(t, st, toNobody)
+	requireKind(t, st.Purge(t.Context(), "b", 1), "conflict")
+	sendAll(t, st)
+	require.NoError(t, st.Purge(t.Context(), "b", 1))
 }
 
 func sendAll(t *testing.T, st store.Store) {
