@@ -134,7 +134,9 @@ func TestOneEpisodeStandsOnceInAGroup(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		inner := &slow{takes: 2 * time.Millisecond}
 		all(t.Context(), New(inner), "a", "b", "c", "c", "d", "c")
-		require.Equal(t, [][]string{{"a"}, {"b"}, {"c", "d"}, {"c"}, {"c"}}, inner.calls)
+		require.Equal(t, [][]string{{"a"}, {"b"}}, inner.calls[:2])
+		// "a" and "b" end at one instant, so that what goes after each begins in either order.
+		require.ElementsMatch(t, [][]string{{"c", "d"}, {"c"}, {"c"}}, inner.calls[2:])
 	})
 }
 
