@@ -22,6 +22,7 @@ type options struct {
 	workers         int // at once, of everything
 	patients        int // in each round
 	rounds          int
+	apart           bool // the database has a processor of its own
 	profile         string
 }
 
@@ -34,6 +35,7 @@ func main() {
 	flag.IntVar(&o.workers, "workers", 16, "how many work at once")
 	flag.IntVar(&o.patients, "patients", 64, "patients in each round")
 	flag.IntVar(&o.rounds, "rounds", 3, "how often all is measured; the medians are shown")
+	flag.BoolVar(&o.apart, "apart", false, "give the database server a processor of its own, and all else the others")
 	flag.StringVar(&o.profile, "profile", "", "`file` for a profile of the service's processor time while findings are taken in, in groups, in this process")
 	flag.Parse()
 	var err error
@@ -72,6 +74,13 @@ func run(ctx context.Context, o options) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.close()) }()
+	if o.apart {
+		end, err := s.apart()
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, end()) }()
+	}
 	var all []result
 	for round := range o.rounds {
 		r, err := s.round(ctx, o, round)

@@ -33,7 +33,11 @@ func lines() []row {
 // of each round.
 func report(o options, all []result) string {
 	var w strings.Builder
-	fmt.Fprintf(&w, "%d at once, %d patients with %d findings each, medians of %d rounds\n\n", o.workers, o.patients, charted, len(all))
+	layout := "All processes share the processors"
+	if o.apart {
+		layout = "The database server has a processor of its own, all else the others"
+	}
+	fmt.Fprintf(&w, "%s; %d at once, %d patients with %d findings each, medians of %d rounds.\n\n", layout, o.workers, o.patients, charted, len(all))
 	fmt.Fprintf(&w, "A finding brings %.0f rows of the search index bare and %.0f as the program wrote them.\n\n",
 		median(all, func(r result) float64 { return r.rows[0] }), median(all, func(r result) float64 { return r.rows[1] }))
 	fmt.Fprint(&w, "Each ratio is to the line with bare rows above it; in groups, to a transaction each. In one process the client is the service.\n\n")
