@@ -2,7 +2,9 @@ package search
 
 import (
 	"math"
+	"slices"
 	"strings"
+	"sync"
 
 	"fhirsvc/internal/fhir/tree"
 )
@@ -16,27 +18,49 @@ import (
 // reference with only a display) gives a value with an empty Code, so that :missing
 // tells the truth; no query can ask for an empty code. Composites have no values.
 func Index(resourceType string, body []byte) []Value {
-	doc, _ := tree.Parse(body)
+	x := indexers.Get().(*indexer)
+	defer indexers.Put(x)
+	return x.index(resourceType, body)
+}
+
+// indexer is of one caller at a time, and keeps its memory for the next one.
+type indexer struct {
+	reader tree.Reader
+	values []Value
+	seen   map[Value]bool
+}
+
+var indexers = sync.Pool{New: func() any { return &indexer{seen: map[Value]bool{}} }}
+
+// mostSeen bounds the memory that an indexer keeps, in values.
+const mostSeen = 1 << 10
+
+func (x *indexer) index(resourceType string, body []byte) []Value {
+	defer x.forget()
+	doc, _ := x.reader.Read(body, tree.Limits{})
 	if doc == nil {
 		return nil
 	}
-	x := indexer{seen: map[Value]bool{}}
 	for _, p := range Params(resourceType) {
 		if p.Code == "_id" || p.Code == "_lastUpdated" {
 			continue
 		}
 		for _, path := range p.paths {
-			for _, n := range path.eval(doc.Root) {
-				x.element(p, n)
-			}
+			path.each(doc.Root, func(n *tree.Node) { x.element(p, n) })
 		}
 	}
-	return x.values
+	return slices.Clone(x.values)
 }
 
-type indexer struct {
-	values []Value
-	seen   map[Value]bool
+func (x *indexer) forget() {
+	x.reader.Release()
+	if len(x.values) > mostSeen {
+		x.values, x.seen = nil, map[Value]bool{}
+		return
+	}
+	clear(x.values)
+	x.values = x.values[:0]
+	clear(x.seen)
 }
 
 // add keeps a value once. Databases take no NUL in a text, and no query may hold one.

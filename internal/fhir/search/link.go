@@ -33,12 +33,12 @@ func Links(resourceType string, body []byte, codes ...string) []Link {
 			continue
 		}
 		for _, path := range p.paths {
-			for _, n := range path.eval(doc.Root) {
+			path.each(doc.Root, func(n *tree.Node) {
 				if l, ok := linkOf(n); ok {
 					l.Param = code
 					out = append(out, l)
 				}
-			}
+			})
 		}
 	}
 	return out

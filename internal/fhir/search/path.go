@@ -22,13 +22,15 @@ type step struct {
 	want   string
 }
 
-// choiceTypes are the types of value[x] that the published expressions leave open.
-// The list keeps Encounter.status from matching statusHistory.
-func choiceTypes() []string {
-	return []string{
-		"DateTime", "Period", "Timing", "Instant", "Date", "String", "Age", "Range",
-		"CodeableConcept", "Reference", "Uri", "Canonical",
+// isChoice reports whether a name ends in a type of value[x] that the published expressions
+// leave open. The list keeps Encounter.status from matching statusHistory.
+func isChoice(ending string) bool {
+	switch ending {
+	case "DateTime", "Period", "Timing", "Instant", "Date", "String", "Age", "Range",
+		"CodeableConcept", "Reference", "Uri", "Canonical":
+		return true
 	}
+	return false
 }
 
 // compile reads one alternative. It panics on what it does not know: the table is ours.
@@ -67,49 +69,40 @@ func nextStep(rest string) (step, string) {
 	return step{member: member, want: want}, strings.TrimPrefix(rest, ".")
 }
 
-// eval gives the nodes that the path leads to, in source order.
-func (p path) eval(root *tree.Node) []*tree.Node {
-	at := []*tree.Node{root}
-	for _, s := range p {
-		var next []*tree.Node
-		for _, n := range at {
-			next = s.from(next, n)
-		}
-		at = next
+// each visits the nodes that the path leads to, in source order.
+func (p path) each(n *tree.Node, visit func(*tree.Node)) {
+	if len(p) == 0 {
+		visit(n)
+		return
 	}
-	return at
-}
-
-func (s step) from(out []*tree.Node, n *tree.Node) []*tree.Node {
+	s, rest := p[0], p[1:]
 	switch {
 	case s.target != "":
 		if pointsAt(n, s.target) {
-			out = append(out, n)
+			rest.each(n, visit)
 		}
 	case s.member != "":
 		if n.Str(s.member) == s.want {
-			out = append(out, n)
+			rest.each(n, visit)
 		}
-	case s.as != "":
-		out = appendItems(out, n.Get(s.name+s.as))
 	default:
-		if m := n.Get(s.name); m != nil {
-			return appendItems(out, m)
-		}
-		for _, t := range choiceTypes() {
-			out = appendItems(out, n.Get(s.name+t))
+		for m := range n.Members() {
+			if !s.leadsTo(m.Name) {
+				continue
+			}
+			for item := range m.Items() {
+				if !item.Is(tree.Null) {
+					rest.each(item, visit)
+				}
+			}
 		}
 	}
-	return out
 }
 
-func appendItems(out []*tree.Node, n *tree.Node) []*tree.Node {
-	for item := range n.Items() {
-		if !item.Is(tree.Null) {
-			out = append(out, item)
-		}
-	}
-	return out
+// leadsTo reports whether a step goes to the member of this name.
+func (s step) leadsTo(name string) bool {
+	ending, ok := strings.CutPrefix(name, s.name)
+	return ok && (ending == s.as || s.as == "" && isChoice(ending))
 }
 
 // pointsAt reports whether a Reference is to this type. A logical reference that does

@@ -62,9 +62,7 @@ func texts(p Param, doc *tree.Document) map[string]bool {
 		if path[len(path)-1].target != "" {
 			path = path[:len(path)-1]
 		}
-		for _, n := range path.eval(doc.Root) {
-			out[doc.Raw(n)] = true
-		}
+		path.each(doc.Root, func(n *tree.Node) { out[doc.Raw(n)] = true })
 	}
 	return out
 }
