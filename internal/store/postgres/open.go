@@ -38,7 +38,7 @@ func openWithin(ctx context.Context, url string, limit time.Duration) (*Store, e
 		config.MaxConns = int32(max(8, 4*runtime.GOMAXPROCS(0))) // more only add waiting
 	}
 	setDefaults(config.ConnConfig.RuntimeParams)
-	config.AfterConnect = readInstantsAsUTC
+	config.AfterConnect = setTypes
 	boundSilence(config, limit)
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
@@ -95,10 +95,15 @@ func setDefaults(params map[string]string) {
 	}
 }
 
-func readInstantsAsUTC(_ context.Context, conn *pgx.Conn) error {
-	conn.TypeMap().RegisterType(&pgtype.Type{
+// setTypes has instants read as UTC, and arrays written in one piece.
+func setTypes(_ context.Context, conn *pgx.Conn) error {
+	m := conn.TypeMap()
+	m.RegisterType(&pgtype.Type{
 		Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
 	})
+	for _, t := range arrayTypes(m) {
+		m.RegisterType(t)
+	}
 	return nil
 }
 
