@@ -35,13 +35,16 @@ func (s *Service) Replay(ctx context.Context, id string) error {
 	if err != nil {
 		return fmt.Errorf("encode state of episode %s: %w", id, err)
 	}
-	var state struct {
-		Core json.RawMessage `json:"core"`
-	}
-	if err := json.Unmarshal(stored.State, &state); err != nil {
+	// What is stored is written anew, too: a release from before wrote down what is zero.
+	was, err := decodeState(stored.State)
+	if err != nil {
 		return fmt.Errorf("load episode %s: %w", id, err)
 	}
-	if !bytes.Equal(again, state.Core) {
+	before, err := json.Marshal(withoutProtocol(was.core))
+	if err != nil {
+		return fmt.Errorf("encode state of episode %s: %w", id, err)
+	}
+	if !bytes.Equal(again, before) {
 		return outcome.Fail(outcome.CodeException, "replay episode "+id, "the inputs no longer give the stored state")
 	}
 	return nil

@@ -75,13 +75,13 @@ const (
 
 // Issue is a contradiction between findings. Code and Ordinal name it for ever.
 type Issue struct {
-	Code     IssueCode
-	Ordinal  int
-	Text     string
-	Findings []string  // ids, in the order in which they were found
-	Since    time.Time // when it was found
-	Settled  time.Time // zero while it is open
-	How      string    // what settled it
+	Code     IssueCode `json:",omitzero"`
+	Ordinal  int       `json:",omitzero"`
+	Text     string    `json:",omitzero"`
+	Findings []string  `json:",omitzero"` // ids, in the order in which they were found
+	Since    time.Time `json:",omitzero"` // when it was found
+	Settled  time.Time `json:",omitzero"` // zero while it is open
+	How      string    `json:",omitzero"` // what settled it
 }
 
 // Notice is one call to a person: who is to be told of which Task, since when, and
@@ -99,38 +99,38 @@ type Notice struct {
 
 // Plan is the whole of an episode, as far as a reader of the plan needs it.
 type Plan struct {
-	Status       PlanStatus
-	StatusReason string
-	Start        time.Time // start of compression, else of the procedure's end, else of the event
-	Off          time.Time // when the band came off, or is forecast to; zero: can't be told
-	End          time.Time // forecast end of the plan, or its end; zero: can't be told
-	Tasks        []TaskKey // in order of creation
-	Summary      Summary
+	Status       PlanStatus `json:",omitzero"`
+	StatusReason string     `json:",omitzero"`
+	Start        time.Time  `json:",omitzero"` // start of compression, else of the procedure's end, else of the event
+	Off          time.Time  `json:",omitzero"` // when the band came off, or is forecast to; zero: can't be told
+	End          time.Time  `json:",omitzero"` // forecast end of the plan, or its end; zero: can't be told
+	Tasks        []TaskKey  `json:",omitzero"` // in order of creation
+	Summary      Summary    `json:",omitzero"`
 }
 
 // Summary is what a person wants to read first.
 type Summary struct {
-	Kind        ProcedureKind
-	Side        Side
-	Distal      bool
-	Book        Book
-	BandOn      bool
-	Bleeds      int
-	LastBleed   time.Time
-	LastLook    time.Time
-	LastAnswer  Answer
-	LastPatency Answer
-	PatencyAt   time.Time
-	Next        *TaskKey
-	NextAt      time.Time
-	Withheld    []Withheld
+	Kind        ProcedureKind `json:",omitzero"`
+	Side        Side          `json:",omitzero"`
+	Distal      bool          `json:",omitzero"`
+	Book        Book          `json:",omitzero"`
+	BandOn      bool          `json:",omitzero"`
+	Bleeds      int           `json:",omitzero"`
+	LastBleed   time.Time     `json:",omitzero"`
+	LastLook    time.Time     `json:",omitzero"`
+	LastAnswer  Answer        `json:",omitzero"`
+	LastPatency Answer        `json:",omitzero"`
+	PatencyAt   time.Time     `json:",omitzero"`
+	Next        *TaskKey      `json:",omitzero"`
+	NextAt      time.Time     `json:",omitzero"`
+	Withheld    []Withheld    `json:",omitzero"`
 	// OffIfBleed is when the band would be off if the site bled once, at the next step; zero
 	// while that can't be told. Each late step moves both forecasts by as much.
-	OffIfBleed time.Time
-	Figures    Figures
+	OffIfBleed time.Time `json:",omitzero"`
+	Figures    Figures   `json:",omitzero"`
 	// What speaks for bleeding and what for occlusion: two lists, never one figure.
-	BleedingRisk  []string
-	OcclusionRisk []string
+	BleedingRisk  []string `json:",omitzero"`
+	OcclusionRisk []string `json:",omitzero"`
 }
 
 // FlagCode says what a flag warns of.
@@ -150,9 +150,9 @@ const (
 
 // Flag is a warning that a screen should show while it is active.
 type Flag struct {
-	Code   FlagCode
-	Active bool
-	Start  time.Time
-	End    time.Time
-	Text   string
+	Code   FlagCode  `json:",omitzero"`
+	Active bool      `json:",omitzero"`
+	Start  time.Time `json:",omitzero"`
+	End    time.Time `json:",omitzero"`
+	Text   string    `json:",omitzero"`
 }

@@ -9,24 +9,24 @@ const RulesVersion = 1
 // Episode is the state of one wrist from the procedure to discharge: the facts as they
 // were told and the Tasks as they were given out. All else is computed from these.
 type Episode struct {
-	ID       string
-	Protocol *Protocol // nil when none fits: then a person is asked
+	ID       string    `json:",omitzero"`
+	Protocol *Protocol `json:",omitzero"` // nil when none fits: then a person is asked
 	// NoProtocol says why there is none.
-	NoProtocol string
+	NoProtocol string `json:",omitzero"`
 
-	Events    []Event
-	Revoked   []Revoked
-	Findings  []Finding // in order of When, Recorded, ID
-	Withdrawn []Withdrawal
-	Orders    []Order
-	Moves     []Relocated
-	Skips     []time.Time // release steps that were refused or skipped
+	Events    []Event      `json:",omitzero"`
+	Revoked   []Revoked    `json:",omitzero"`
+	Findings  []Finding    `json:",omitzero"` // in order of When, Recorded, ID
+	Withdrawn []Withdrawal `json:",omitzero"`
+	Orders    []Order      `json:",omitzero"`
+	Moves     []Relocated  `json:",omitzero"`
+	Skips     []time.Time  `json:",omitzero"` // release steps that were refused or skipped
 
-	Tasks  []Task  // in order of creation
-	Flags  []Flag  // in order of creation
-	Issues []Issue // in order of creation
-	Plan   Plan
-	Last   time.Time // instant of the last input
+	Tasks  []Task    `json:",omitzero"` // in order of creation
+	Flags  []Flag    `json:",omitzero"` // in order of creation
+	Issues []Issue   `json:",omitzero"` // in order of creation
+	Plan   Plan      `json:",omitzero"`
+	Last   time.Time `json:",omitzero"` // instant of the last input
 }
 
 // New returns the state before the first input. A nil protocol needs a reason.

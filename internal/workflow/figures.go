@@ -12,21 +12,21 @@ const LateCharting = 15 * time.Minute
 // Figures are what a unit wants to know of an episode afterwards. Late care and late
 // charting are two figures: an hour done in time and entered at its end is the second.
 type Figures struct {
-	Care         Delays // Tasks: done against due
-	Charting     Delays // findings: entered against found
-	NotDone      int    // checks that were charted as not done, refused or skipped
-	Bleeds       int
-	FirstRelease time.Duration // from the start of compression; zero while there was none
-	BandTime     time.Duration // of all bands; zero while one is on
+	Care         Delays        `json:",omitzero"` // Tasks: done against due
+	Charting     Delays        `json:",omitzero"` // findings: entered against found
+	NotDone      int           `json:",omitzero"` // checks that were charted as not done, refused or skipped
+	Bleeds       int           `json:",omitzero"`
+	FirstRelease time.Duration `json:",omitzero"` // from the start of compression; zero while there was none
+	BandTime     time.Duration `json:",omitzero"` // of all bands; zero while one is on
 }
 
 // Delays are how late things were. Late counts those over the allowed time; the median
 // and the worst are of all, in time ones as zero.
 type Delays struct {
-	Of     int
-	Late   int
-	Median time.Duration
-	Worst  time.Duration
+	Of     int           `json:",omitzero"`
+	Late   int           `json:",omitzero"`
+	Median time.Duration `json:",omitzero"`
+	Worst  time.Duration `json:",omitzero"`
 }
 
 // Figures gives the figures as the facts stand.

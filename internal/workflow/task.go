@@ -8,9 +8,9 @@ import (
 // TaskKey names a Task within its episode for ever: its code, what it is for where
 // there are several purposes, and which of them it is, from 1.
 type TaskKey struct {
-	Code    TaskCode
-	Purpose string
-	Ordinal int
+	Code    TaskCode `json:",omitzero"`
+	Purpose string   `json:",omitzero"`
+	Ordinal int      `json:",omitzero"`
 }
 
 // String is the key as text, such as "release-step/3" or "patency-check/arrival/1".
@@ -23,41 +23,41 @@ func (k TaskKey) String() string {
 
 // Task is one thing for somebody to do.
 type Task struct {
-	Key          TaskKey
-	Status       TaskStatus
-	StatusReason string // for ends and for on-hold, a sentence
-	Lateness     Lateness
-	Priority     Priority
-	Description  string // what to do, a sentence
-	NotBefore    time.Time
-	Due          time.Time // zero: bound to an event, not to the clock
-	Required     []FindingCode
-	Outputs      []Output
-	Planned      *Decimal // mL to remove, add or count
-	Book         *Book    // the volume shown, where one is
-	Withheld     []Withheld
-	Called       []Call
-	Owner        string
-	Start        time.Time // when work on it really began
-	End          time.Time // when it really ended
-	Skipped      bool      // a client ended it undone, with a reason
-	Authored     time.Time
-	Changed      time.Time
-	Notes        []Note
+	Key          TaskKey       `json:",omitzero"`
+	Status       TaskStatus    `json:",omitzero"`
+	StatusReason string        `json:",omitzero"` // for ends and for on-hold, a sentence
+	Lateness     Lateness      `json:",omitzero"`
+	Priority     Priority      `json:",omitzero"`
+	Description  string        `json:",omitzero"` // what to do, a sentence
+	NotBefore    time.Time     `json:",omitzero"`
+	Due          time.Time     `json:",omitzero"` // zero: bound to an event, not to the clock
+	Required     []FindingCode `json:",omitzero"`
+	Outputs      []Output      `json:",omitzero"`
+	Planned      *Decimal      `json:",omitzero"` // mL to remove, add or count
+	Book         *Book         `json:",omitzero"` // the volume shown, where one is
+	Withheld     []Withheld    `json:",omitzero"`
+	Called       []Call        `json:",omitzero"`
+	Owner        string        `json:",omitzero"`
+	Start        time.Time     `json:",omitzero"` // when work on it really began
+	End          time.Time     `json:",omitzero"` // when it really ended
+	Skipped      bool          `json:",omitzero"` // a client ended it undone, with a reason
+	Authored     time.Time     `json:",omitzero"`
+	Changed      time.Time     `json:",omitzero"`
+	Notes        []Note        `json:",omitzero"`
 	// Deviation is how an act already done departs from the plan; a note when the Task ends.
 	// PlannedStart and PlannedDue keep its planned times while its look is waited for.
-	Deviation    string
-	PlannedStart time.Time
-	PlannedDue   time.Time
+	Deviation    string    `json:",omitzero"`
+	PlannedStart time.Time `json:",omitzero"`
+	PlannedDue   time.Time `json:",omitzero"`
 	// Window is the first instant whose findings count for the Task.
-	Window time.Time
+	Window time.Time `json:",omitzero"`
 }
 
 // Output is a finding that a Task brought.
 type Output struct {
-	Code    FindingCode
-	Finding string
-	Missing Missing
+	Code    FindingCode `json:",omitzero"`
+	Finding string      `json:",omitzero"`
+	Missing Missing     `json:",omitzero"`
 }
 
 // Has reports whether the Task already has a finding of the code.
@@ -83,35 +83,35 @@ func (t Task) Lacks() []FindingCode {
 
 // Note is a remark, by a client (By set) or by the service.
 type Note struct {
-	Text string
-	At   time.Time
-	By   string
+	Text string    `json:",omitzero"`
+	At   time.Time `json:",omitzero"`
+	By   string    `json:",omitzero"`
 }
 
 // Withheld is one reason why an act is not offered, who may lift it, and when the
 // question is asked again (zero: when somebody answers).
 type Withheld struct {
-	Reason string
-	Lifter string
-	Again  time.Time
+	Reason string    `json:",omitzero"`
+	Lifter string    `json:",omitzero"`
+	Again  time.Time `json:",omitzero"`
 	// Evidence marks a reason that a look or a test at the bedside removes: the act is
 	// late all the same when nobody looks.
-	Evidence bool
+	Evidence bool `json:",omitzero"`
 }
 
 // Call is one call to a person about a Task.
 type Call struct {
-	Level    Level
-	At       time.Time
-	Answered time.Time // when the Task was claimed or ended; zero while it was not
-	By       string    // who answered, "" when not told
+	Level    Level     `json:",omitzero"`
+	At       time.Time `json:",omitzero"`
+	Answered time.Time `json:",omitzero"` // when the Task was claimed or ended; zero while it was not
+	By       string    `json:",omitzero"` // who answered, "" when not told
 }
 
 // Book is the volume of air that should be in the band.
 type Book struct {
-	State     BookState
-	Volume    Decimal // the sum of the ledger, also while uncertain; 0 while unknown
-	Why       []string
-	Confirmed time.Time // when it was last counted, zero if never
-	By        string    // by whom
+	State     BookState `json:",omitzero"`
+	Volume    Decimal   `json:",omitzero"` // the sum of the ledger, also while uncertain; 0 while unknown
+	Why       []string  `json:",omitzero"`
+	Confirmed time.Time `json:",omitzero"` // when it was last counted, zero if never
+	By        string    `json:",omitzero"` // by whom
 }
