@@ -1,11 +1,15 @@
 package fhir
 
-import "fhirsvc/internal/workflow"
+import (
+	"sync"
+
+	"fhirsvc/internal/workflow"
+)
 
 // The mappings between the core's values and codings, each row in both directions.
 // Displays are those of the publishers; no licensed terminology server was asked.
 
-func findings() []term[workflow.FindingCode] {
+var findings = sync.OnceValue(func() []term[workflow.FindingCode] {
 	volume := []standard{sct("118565006", "Volume (property) (qualifier value)")}
 	return []term[workflow.FindingCode]{
 		{value: workflow.Bleeding, local: CodeAccessSiteBleeding, broader: []standard{sct("131148009", "Bleeding (finding)")}},
@@ -28,7 +32,7 @@ func findings() []term[workflow.FindingCode] {
 		{value: workflow.Anticoagulant, local: CodeAnticoagulantGiven},
 		{value: workflow.OtherFinding, local: CodeAnyFinding},
 	}
-}
+})
 
 // answers gives the coded answers of a finding; none for findings with another value.
 func answers(f workflow.FindingCode) []term[workflow.Answer] {
@@ -120,7 +124,7 @@ func TaskCodes() []Code {
 // tasks: nothing stands beside release, titration and easing. The broader SNOMED CT
 // concept is compression bandaging, and read alone it would say the opposite of what is
 // to be done.
-func tasks() []term[workflow.TaskCode] {
+var tasks = sync.OnceValue(func() []term[workflow.TaskCode] {
 	look := []standard{sct("225395003", "Wound assessment (procedure)")}
 	return []term[workflow.TaskCode]{
 		{value: workflow.ArrivalCheck, local: CodeArrivalCheck},
@@ -142,7 +146,7 @@ func tasks() []term[workflow.TaskCode] {
 		{value: workflow.UlnarCompression, local: CodeUlnarCompression},
 		{value: workflow.ClinicianReview, local: CodeClinicianReview},
 	}
-}
+})
 
 func latenesses() []term[workflow.Lateness] {
 	return []term[workflow.Lateness]{

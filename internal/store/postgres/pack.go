@@ -29,6 +29,9 @@ const frame = "\x28\xb5\x2f\xfd"
 
 var packer = sync.OnceValue(func() *zstd.Encoder {
 	e, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(dictionaryNumber, dictionary), zstd.WithEncoderLevel(zstd.SpeedFastest),
+		// What is not in the dictionary is written as it stands: to pack that, too, takes three
+		// times the time and saves an eighth of the room.
+		zstd.WithNoEntropyCompression(true),
 		zstd.WithEncoderConcurrency(runtime.GOMAXPROCS(0)))
 	if err != nil {
 		panic(err) // of constants
