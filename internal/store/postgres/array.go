@@ -2,60 +2,58 @@ package postgres
 
 import (
 	"encoding/binary"
+	"errors"
+	"math"
 	"slices"
 
 	"github.com/jackc/pgx/v5/pgtype"
 )
 
-// arrayCodec writes one kind of slice as an array in one piece, where pgtype asks for each
-// element by itself and for memory as it goes: a commit sends thousands of them. All else is
-// pgtype's.
-type arrayCodec[T any] struct {
-	*pgtype.ArrayCodec
-	size func(T) int
-	put  func([]byte, T) []byte
-}
+// textArrays writes a []string as an array of texts in one piece, where pgtype asks for each
+// element by itself and for memory as it goes: a commit sends thousands. All else is pgtype's.
+type textArrays struct{ *pgtype.ArrayCodec }
 
-// arrayTypes are the arrays that commits are made of.
-func arrayTypes(m *pgtype.Map) []*pgtype.Type {
-	return []*pgtype.Type{
-		arrayType(m, pgtype.TextOID, func(s string) int { return len(s) }, func(b []byte, s string) []byte { return append(b, s...) }),
-		arrayType(m, pgtype.Int8OID, func(int64) int { return 8 }, func(b []byte, n int64) []byte { return binary.BigEndian.AppendUint64(b, uint64(n)) }),
-	}
-}
-
-func arrayType[T any](m *pgtype.Map, element uint32, size func(T) int, put func([]byte, T) []byte) *pgtype.Type {
-	of, _ := m.TypeForOID(element)
-	array, _ := m.TypeForName("_" + of.Name)
-	return &pgtype.Type{Name: array.Name, OID: array.OID, Codec: &arrayCodec[T]{&pgtype.ArrayCodec{ElementType: of}, size, put}}
+func textArrayType(m *pgtype.Map) *pgtype.Type {
+	text, _ := m.TypeForOID(pgtype.TextOID)
+	return &pgtype.Type{Name: "_text", OID: pgtype.TextArrayOID, Codec: textArrays{&pgtype.ArrayCodec{ElementType: text}}}
 }
 
 // PlanEncode implements pgtype.Codec.
-func (c *arrayCodec[T]) PlanEncode(m *pgtype.Map, oid uint32, format int16, value any) pgtype.EncodePlan {
-	if _, ours := value.([]T); ours && format == pgtype.BinaryFormatCode {
-		return c
+func (c textArrays) PlanEncode(m *pgtype.Map, oid uint32, format int16, value any) pgtype.EncodePlan {
+	if _, ours := value.([]string); ours && format == pgtype.BinaryFormatCode {
+		return textArray{}
 	}
 	return c.ArrayCodec.PlanEncode(m, oid, format, value)
 }
 
-// Encode implements pgtype.EncodePlan: array_send of PostgreSQL's src/backend/utils/adt/arrayfuncs.c.
-func (c *arrayCodec[T]) Encode(value any, buf []byte) ([]byte, error) {
-	const head, perElement, dimensions, lowest = 20, 4, 1, 1
-	all := value.([]T)
-	if all == nil {
+type textArray struct{}
+
+// Encode implements pgtype.EncodePlan, as array_recv of PostgreSQL's
+// src/backend/utils/adt/arrayfuncs.c reads it.
+func (textArray) Encode(value any, buf []byte) ([]byte, error) {
+	const word, dimensions, nulls, lowest = 4, 1, 0, 1
+	texts := value.([]string) //nolint:forcetypeassert // PlanEncode gives this for nothing else
+	if texts == nil {
 		return nil, nil // NULL
 	}
-	n := head
-	for _, v := range all {
-		n += perElement + c.size(v)
+	size := 5 * word
+	for _, t := range texts {
+		size += word + len(t)
 	}
-	buf = slices.Grow(buf, n)
-	for _, word := range []uint32{dimensions, 0, c.ElementType.OID, uint32(len(all)), lowest} {
-		buf = binary.BigEndian.AppendUint32(buf, word)
+	if size > math.MaxInt32 {
+		return nil, errors.New("an array of more than 2 GB")
 	}
-	for _, v := range all {
-		buf = binary.BigEndian.AppendUint32(buf, uint32(c.size(v)))
-		buf = c.put(buf, v)
+	buf = slices.Grow(buf, size)
+	for _, n := range []int{dimensions, nulls, pgtype.TextOID, len(texts), lowest} {
+		buf = appendWord(buf, n)
+	}
+	for _, t := range texts {
+		buf = append(appendWord(buf, len(t)), t...)
 	}
 	return buf, nil
+}
+
+// appendWord appends a number of an array that is below 2 GB.
+func appendWord(buf []byte, n int) []byte {
+	return binary.BigEndian.AppendUint32(buf, uint32(n)) //nolint:gosec // see above
 }
