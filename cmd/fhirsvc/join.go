@@ -83,6 +83,10 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 			Store: o.store, Outgoing: outgoing, Clock: o.clock, Log: o.log, Server: n.base(o),
 		})
 	}
+	release, err := episode.NewRelease(o.protocols, published(), o.drafts)
+	if err != nil {
+		return usageError{err}
+	}
 	service, err := episode.New(ctx, episode.Options{
 		Store:             wakingStore{Store: o.store, node: n},
 		Incoming:          validate.New(profiles.Incoming()),
@@ -91,9 +95,7 @@ func (n *node) joinService(ctx context.Context, o joinOptions) error {
 		Watch:             o.watch.metrics,
 		Clock:             o.clock,
 		Log:               o.log,
-		Protocols:         o.protocols,
-		Published:         published(),
-		Drafts:            o.drafts,
+		Release:           release,
 		Endpoint:          n.base(o),
 		Software:          version(),
 		ResourceInChanges: o.changesResource,

@@ -33,10 +33,14 @@ func newInside(ctx context.Context, st store.Store) (_ *inside, err error) {
 	for _, body := range api.Conformance() {
 		published = append(published, body)
 	}
+	release, err := episode.NewRelease(protocols, published, false)
+	if err != nil {
+		return nil, err
+	}
 	outgoing, log := validate.New(profiles.Outgoing()), slog.New(slog.DiscardHandler)
 	in.Service, err = episode.New(ctx, episode.Options{
 		Store: st, Incoming: validate.New(profiles.Incoming()), Outgoing: outgoing, Clock: in.clock, Log: log,
-		Protocols: protocols, Published: published, Endpoint: "http://127.0.0.1:8080/fhir", Software: "bench",
+		Release: release, Endpoint: "http://127.0.0.1:8080/fhir", Software: "bench",
 		Auditor: episode.NewAuditor(episode.AuditorOptions{Store: st, Outgoing: outgoing, Clock: in.clock, Log: log}),
 	})
 	if err != nil {

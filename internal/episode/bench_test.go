@@ -23,8 +23,10 @@ func BenchmarkPath(b *testing.B) {
 		protocols = append(protocols, body)
 	}
 	at := sheathOut().Add(10 * time.Minute)
+	release, err := NewRelease(protocols, nil, true)
+	require.NoError(b, err)
 	s, err := New(b.Context(), Options{
-		Store: st, Incoming: sharedIncoming(), Outgoing: sharedOutgoing(), Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
+		Store: st, Incoming: sharedIncoming(), Outgoing: sharedOutgoing(), Log: slog.New(slog.DiscardHandler), Release: release,
 		Endpoint: "https://fhirsvc.example/fhir", Clock: func() time.Time { return at },
 	})
 	require.NoError(b, err)

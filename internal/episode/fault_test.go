@@ -202,17 +202,21 @@ func TestConflictIsTriedAgain(t *testing.T) {
 
 func TestProtocolsRefused(t *testing.T) {
 	b := newBench(t, nil)
-	bodies := b.Protocols
-	o := b.Options
-	o.Drafts = false
-	_, err := New(t.Context(), o)
+	var bodies [][]byte
+	for _, p := range b.Release.protocols {
+		bodies = append(bodies, p.body)
+	}
+	_, err := NewRelease(bodies, nil, false)
 	require.ErrorContains(t, err, "draft")
 	require.Equal(t, len(bodies), strings.Count(err.Error(), "draft"), "each is named")
 
-	o.Drafts = true
-	o.Protocols = [][]byte{append(slices.Clone(bodies[0]), '\n'), []byte(`{"resourceType":"PlanDefinition"}`)}
-	_, err = New(t.Context(), o)
+	_, err = NewRelease([][]byte{bodies[0], []byte(`{"resourceType":"PlanDefinition"}`)}, nil, true)
 	require.ErrorContains(t, err, "protocol 2:")
+
+	o := b.Options
+	o.Release, err = NewRelease([][]byte{append(slices.Clone(bodies[0]), '\n')}, nil, true)
+	require.NoError(t, err)
+	_, err = New(t.Context(), o)
 	require.ErrorContains(t, err, string(outcome.CodeDuplicate), "other bytes under the same version")
 }
 

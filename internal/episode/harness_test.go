@@ -67,9 +67,11 @@ func openBench(t *testing.T, wrap func(store.Store) store.Store) *bench {
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	release, err := NewRelease(protocols, nil, true)
+	require.NoError(t, err)
 	service, err := New(t.Context(), Options{
 		Store: in, Incoming: sharedIncoming(), Outgoing: sharedOutgoing(),
-		Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
+		Log: slog.New(slog.DiscardHandler), Release: release,
 		Endpoint: "https://fhirsvc.example/fhir", Software: "test",
 		Clock: func() time.Time { b.mu.Lock(); defer b.mu.Unlock(); return b.at },
 	})

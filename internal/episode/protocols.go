@@ -36,10 +36,9 @@ func CheckProtocols(bodies [][]byte, drafts bool) error {
 
 // fixProtocols copies the protocols into the store. Every fault of every protocol is
 // named at once.
-func fixProtocols(ctx context.Context, st store.Store, bodies [][]byte, drafts bool) (*protocols, error) {
+func fixProtocols(ctx context.Context, st store.Store, list []read) (*protocols, error) {
 	p := &protocols{cached: map[string]protocol{}}
-	list, err := readProtocols(bodies, drafts)
-	faults := []error{err}
+	var faults []error
 	for _, one := range list {
 		if err := st.FixProtocol(ctx, one.Canonical(), one.body); err != nil {
 			faults = append(faults, fmt.Errorf("protocol %s: %w", one.Canonical(), err))

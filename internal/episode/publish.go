@@ -8,7 +8,6 @@ import (
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
-	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
 )
 
@@ -19,34 +18,28 @@ const systemCanonical = "urn:fhirsvc:canonical"
 // parameters. A version is stored once and never changes; it belongs to the release, so it
 // is no change that is told. Types that are not served are left out. Every fault of every
 // resource is named at once.
-func (s *Service) publish(ctx context.Context, bodies [][]byte) error {
+func (s *Service) publish(ctx context.Context, list []named) error {
 	var faults []error
-	for _, body := range bodies {
-		if err := s.publishOne(ctx, body); err != nil {
+	for _, one := range list {
+		if err := s.publishOne(ctx, one); err != nil {
 			faults = append(faults, err)
 		}
 	}
 	return errors.Join(faults...)
 }
 
-func (s *Service) publishOne(ctx context.Context, body []byte) error {
-	doc, issues := tree.Parse(body)
-	if doc == nil || outcome.HasErrors(issues) {
-		return outcome.Reject("publish", issues)
-	}
-	kind := doc.Root.Str("resourceType")
-	if len(search.Params(kind)) == 0 {
+func (s *Service) publishOne(ctx context.Context, n named) error {
+	if len(search.Params(n.kind)) == 0 {
 		return nil
 	}
-	canonical := doc.Root.Str("url") + "|" + doc.Root.Str("version")
-	id := s.ids.known(kind, fhir.Identifier{System: systemCanonical, Value: canonical})
-	if _, err := s.Store.Read(ctx, kind, id); !notFound(err) {
+	id := s.ids.known(n.kind, fhir.Identifier{System: systemCanonical, Value: n.canonical})
+	if _, err := s.Store.Read(ctx, n.kind, id); !notFound(err) {
 		return err // it was valid when it was stored
 	}
-	if issues = s.Outgoing.Resource(body); outcome.HasErrors(issues) {
-		return fmt.Errorf("%s %s: %w", kind, canonical, outcome.Reject("publish", issues))
+	if issues := s.Outgoing.Resource(n.body); outcome.HasErrors(issues) {
+		return fmt.Errorf("%s %s: %w", n.kind, n.canonical, outcome.Reject("publish", issues))
 	}
-	r, _, err := s.successor(nil, incoming{resourceType: kind, body: body}, id, s.Now())
+	r, _, err := s.successor(nil, incoming{resourceType: n.kind, body: n.body}, id, s.Now())
 	if err != nil {
 		return err
 	}

@@ -15,9 +15,11 @@ import (
 func TestCanonicalsLeadToResources(t *testing.T) {
 	b := newBench(t, nil)
 	b.mustSend(newEvent())
+	var bodies [][]byte
 	for _, body := range api.Conformance() {
-		require.NoError(t, b.publish(t.Context(), [][]byte{body}))
+		bodies = append(bodies, body)
 	}
+	b.mustPublish(bodies)
 	for _, c := range []struct{ kind, url, version string }{
 		{"PlanDefinition", b.loaded(b.theEpisode()).protocol.URL, b.loaded(b.theEpisode()).protocol.Version},
 		{"SearchParameter", "https://fhirsvc.example/fhir/SearchParameter/task-due-date", ""},
@@ -35,17 +37,32 @@ func TestCanonicalsLeadToResources(t *testing.T) {
 	}
 }
 
+func (b *bench) mustPublish(bodies [][]byte) {
+	b.t.Helper()
+	r, err := NewRelease(nil, bodies, false)
+	require.NoError(b.t, err)
+	require.NoError(b.t, b.publish(b.t.Context(), r.published))
+}
+
 func TestPublishNamesEveryFault(t *testing.T) {
-	b := newBench(t, nil)
-	err := b.publish(t.Context(), [][]byte{[]byte(`{"resourceType":"CodeSystem","url":"https://x.example/a"}`), []byte(`not JSON`)})
-	require.ErrorContains(t, err, "https://x.example/a")
+	_, err := NewRelease(nil, [][]byte{[]byte(`not JSON`), []byte(`{"url":"a","url":"b"}`)}, false)
 	require.ErrorContains(t, err, "this is not JSON")
+	require.ErrorContains(t, err, "url")
+
+	b := newBench(t, nil)
+	r, err := NewRelease(nil, [][]byte{
+		[]byte(`{"resourceType":"CodeSystem","url":"https://x.example/a"}`), []byte(`{"resourceType":"CodeSystem","url":"https://x.example/b"}`),
+	}, false)
+	require.NoError(t, err)
+	err = b.publish(t.Context(), r.published)
+	require.ErrorContains(t, err, "https://x.example/a")
+	require.ErrorContains(t, err, "https://x.example/b")
 }
 
 func TestPublishOnce(t *testing.T) {
 	b := newBench(t, nil)
 	n := len(b.all("PlanDefinition"))
-	require.NoError(t, b.publish(t.Context(), b.Protocols))
+	require.NoError(t, b.publish(t.Context(), b.Release.published))
 	require.Len(t, b.all("PlanDefinition"), n)
 	for _, r := range b.all("PlanDefinition") {
 		require.EqualValues(t, 1, r.Version)

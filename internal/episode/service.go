@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -29,13 +28,8 @@ type Options struct {
 	Log                *slog.Logger
 	// Watch is told what changes; nil tells nobody.
 	Watch Watching
-	// Protocols are the PlanDefinitions that new episodes may be given.
-	Protocols [][]byte
-	// Published are further resources that others refer to by canonical url, such as code
-	// systems and search parameters; they are served like the protocols.
-	Published [][]byte
-	// Drafts allows protocols that nobody has approved: for the sandbox alone.
-	Drafts bool
+	// Release has the protocols, and what is published; nil brings nothing along.
+	Release *Release
 	// Endpoint is this service's own URL, for response messages.
 	Endpoint string
 	// Software is the version of this service, for Provenance.
@@ -69,7 +63,7 @@ type Service struct {
 }
 
 // New returns a service on a store. It fixes the namespace of ids and the protocols in
-// the store, and refuses every protocol that can't be used, naming each fault.
+// the store, and refuses every protocol that has other bytes there, naming each.
 func New(ctx context.Context, o Options) (*Service, error) {
 	namespace, err := o.Store.Fix(ctx, "namespace", uuid.NewString())
 	if err != nil {
@@ -82,11 +76,14 @@ func New(ctx context.Context, o Options) (*Service, error) {
 	if o.Watch == nil {
 		o.Watch = unwatched{}
 	}
+	if o.Release == nil {
+		o.Release = &Release{}
+	}
 	told, err := o.Store.ToldVersions(ctx)
 	if err != nil {
 		return nil, err
 	}
-	p, err := fixProtocols(ctx, o.Store, o.Protocols, o.Drafts)
+	p, err := fixProtocols(ctx, o.Store, o.Release.protocols)
 	if err != nil {
 		return nil, err
 	}
@@ -94,11 +91,7 @@ func New(ctx context.Context, o Options) (*Service, error) {
 		Options: o, ids: ids{ns}, protocols: p, published: told, woken: newSignal(), subscriptions: &subscriptions{}, recent: newRecent(),
 		step: workflow.Step, render: renderEffect,
 	}
-	published := slices.Concat(o.Protocols, o.Published)
-	for _, body := range fhir.Questionnaires() { // the Tasks refer to them
-		published = append(published, body)
-	}
-	return s, s.publish(ctx, published)
+	return s, s.publish(ctx, o.Release.published)
 }
 
 // Now gives the time that computes, UTC in microseconds.

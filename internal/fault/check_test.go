@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"time"
 )
 
@@ -87,8 +88,7 @@ func (w *ward) checkChanges(wrong func(string, ...any)) {
 		if err := json.Unmarshal(m.Body, &c); err != nil || c.Type == "" {
 			continue
 		}
-		var version int64
-		_, _ = fmt.Sscanf(c.VersionID, "%d", &version)
+		version, _ := strconv.ParseInt(c.VersionID, 10, 64)
 		if c.Episode != "" && c.Seq < last[c.Episode] {
 			wrong("%s/%s of step %d was told after step %d of its episode", c.Type, c.ID, c.Seq, last[c.Episode])
 		}

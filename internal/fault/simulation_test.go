@@ -4,7 +4,9 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"os"
 	"runtime"
+	"runtime/debug"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -21,6 +23,13 @@ var (
 	moments = flag.Int("fault.moments", 500, "how many TestMoments plays")
 	first   = flag.Uint64("fault.seed", 0, "play this ward alone, and say what went wrong with it")
 )
+
+// Nothing of a ward stays, so that the collector may wait until there is much: some 200 MiB.
+func TestMain(m *testing.M) {
+	debug.SetGCPercent(-1)
+	debug.SetMemoryLimit(200 << 20)
+	os.Exit(m.Run())
+}
 
 // play runs one ward and gives what is wrong with it in the end; nothing if all is well. A
 // seed draws people and faults; who of two that are ready goes first is the scheduler's, so
@@ -47,12 +56,12 @@ func play(t *testing.T, seed uint64, draw func(*dice) size, p planted) (faults [
 		people.Wait()
 		cancel()
 		w.calm.Store(true)
-		time.Sleep(45 * time.Second) // leases of the dead end, and what they left is done
+		w.settle(45 * time.Second) // leases of the dead end, and what they left is done
 		for _, r := range w.replicas {
 			r.rest()
 		}
 		w.over = time.Now()
-		time.Sleep(15 * time.Second) // what the last due time changed is told
+		w.settle(15 * time.Second) // what the last due time changed is told
 		for _, r := range w.replicas {
 			r.stop()
 			r.done.Wait()

@@ -64,15 +64,25 @@ var installed = sync.OnceValue(func() *storetest.Memory {
 	return m
 })
 
-func serviceOn(ctx context.Context, st store.Store) (*episode.Service, error) {
+// release is that of all replicas, with the protocol of all procedures here; to read it takes
+// as long as to chart.
+var release = sync.OnceValue(func() *episode.Release {
 	var protocols [][]byte
 	for name, body := range api.Protocols() {
-		if strings.Contains(name, "diagnostic") { // that of all procedures here: to read a protocol takes as long as to chart
+		if strings.Contains(name, "diagnostic") {
 			protocols = append(protocols, body)
 		}
 	}
+	r, err := episode.NewRelease(protocols, nil, true)
+	if err != nil {
+		panic(err)
+	}
+	return r
+})
+
+func serviceOn(ctx context.Context, st store.Store) (*episode.Service, error) {
 	return episode.New(ctx, episode.Options{
-		Store: st, Incoming: incoming(), Outgoing: outgoing(), Log: slog.New(slog.DiscardHandler), Protocols: protocols, Drafts: true,
+		Store: st, Incoming: incoming(), Outgoing: outgoing(), Log: slog.New(slog.DiscardHandler), Release: release(),
 		Endpoint: "https://fhirsvc.example/fhir", Software: "simulated", Clock: time.Now,
 	})
 }
@@ -253,6 +263,19 @@ func (w *ward) watch(ctx context.Context) {
 				return
 			}
 		}
+	}
+}
+
+// settle waits until nothing is left to be done in a time, and no longer than that: replicas
+// that look for work and find none cost as much as those that do it.
+func (w *ward) settle(within time.Duration) {
+	ctx, end := context.Background(), time.Now().Add(within)
+	for time.Now().Before(end) {
+		at, due, _ := w.memory.NextDue(ctx)
+		if unsent, _ := w.memory.Unsettled(ctx); unsent == 0 && (!due || at.After(end)) {
+			return
+		}
+		time.Sleep(time.Second)
 	}
 }
 

@@ -31,9 +31,11 @@ func whole(f *testing.F) (h http.Handler, next string) {
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	release, err := episode.NewRelease(protocols, nil, true)
+	require.NoError(f, err)
 	service, err := episode.New(f.Context(), episode.Options{
 		Store: st, Incoming: incoming(), Outgoing: outgoing(), Clock: func() time.Time { return time.Now().UTC() }, Log: log,
-		Protocols: protocols, Drafts: true, Endpoint: "https://fhirsvc.example/fhir", Software: "test",
+		Release: release, Endpoint: "https://fhirsvc.example/fhir", Software: "test",
 	})
 	require.NoError(f, err)
 	h = rest.New(rest.Options{

@@ -101,8 +101,10 @@ func newSecured(t *testing.T, change ...func(*rest.Options)) *secured {
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	release, err := episode.NewRelease(protocols, nil, true)
+	require.NoError(t, err)
 	service, err := episode.New(t.Context(), episode.Options{
-		Store: st, Incoming: incoming(), Outgoing: outgoing(), Clock: now, Log: log, Protocols: protocols, Drafts: true,
+		Store: st, Incoming: incoming(), Outgoing: outgoing(), Clock: now, Log: log, Release: release,
 		Endpoint: "https://fhirsvc.example/fhir", Software: "test", Auditor: s.audit.Auditor,
 		Endpoints: hook.Loopback(),
 	})

@@ -39,9 +39,11 @@ func newReplica(t testing.TB, url string) *replica {
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	release, err := episode.NewRelease(protocols, nil, true)
+	require.NoError(t, err)
 	service, err := episode.New(t.Context(), episode.Options{
 		Store: r, Incoming: incoming(), Outgoing: outgoing(), Clock: shared.Now, Log: slog.New(slog.DiscardHandler),
-		Protocols: protocols, Drafts: true, Endpoint: "https://fhirsvc.example/fhir", Software: "played",
+		Release: release, Endpoint: "https://fhirsvc.example/fhir", Software: "played",
 	})
 	require.NoError(t, err)
 	r.timers = episode.NewTimers(service, shared)

@@ -72,9 +72,11 @@ func newUnitFor(t testing.TB, url string, units episode.Units, now time.Time) *u
 	for _, body := range api.Protocols() {
 		protocols = append(protocols, body)
 	}
+	release, err := episode.NewRelease(protocols, nil, true)
+	require.NoError(t, err)
 	u.service, err = episode.New(t.Context(), episode.Options{
 		Store: u.store, Incoming: incoming(), Outgoing: outgoing(), Clock: u.clock.Now, Log: quiet, Auditor: u.auditor,
-		Protocols: protocols, Drafts: true, Endpoint: "https://fhirsvc.example/fhir", Software: "played",
+		Release: release, Endpoint: "https://fhirsvc.example/fhir", Software: "played",
 	})
 	require.NoError(t, err)
 	u.timers = episode.NewTimers(u.service, nil)
