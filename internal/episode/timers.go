@@ -53,7 +53,8 @@ func NewTimers(s *Service, shared *SharedClock) *Timers {
 // there is something due and slower while there is not, and looks at once when this
 // process has stored a new due time.
 func (t *Timers) Run(ctx context.Context) {
-	wait := shortestPoll
+	wait, timer := shortestPoll, time.NewTimer(0)
+	defer timer.Stop()
 	for ctx.Err() == nil {
 		n, err := t.fire(ctx)
 		switch {
@@ -67,17 +68,12 @@ func (t *Timers) Run(ctx context.Context) {
 		default:
 			wait = min(2*wait, longestPoll)
 		}
-		t.sleep(ctx, wait)
-	}
-}
-
-func (t *Timers) sleep(ctx context.Context, d time.Duration) {
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-	case <-timer.C:
-	case <-t.service.woken.c:
+		timer.Reset(wait)
+		select {
+		case <-ctx.Done():
+		case <-timer.C:
+		case <-t.service.woken.c:
+		}
 	}
 }
 
@@ -102,7 +98,7 @@ func (t *Timers) FireDue(ctx context.Context) error {
 func (t *Timers) fire(ctx context.Context) (int, error) {
 	due, err := t.claim(ctx)
 	now := t.service.Now()
-	if err != nil {
+	if err != nil || len(due) == 0 {
 		return 0, err
 	}
 	var g errgroup.Group

@@ -18,7 +18,7 @@ func (p *Protocol) Check() []string {
 	if p.Applies.Kind != Diagnostic && p.Applies.Kind != Intervention {
 		faults = append(faults, "the protocol must say for which kind of procedure it is: diagnostic or intervention")
 	}
-	for _, a := range Parameters() {
+	for _, a := range parameters() {
 		faults = append(faults, a.faults(p)...)
 	}
 	faults = append(faults, p.orderFaults()...)

@@ -2,6 +2,8 @@ package workflow
 
 import (
 	"fmt"
+	"slices"
+	"sync"
 	"time"
 )
 
@@ -26,15 +28,14 @@ const (
 )
 
 // Parameters gives every parameter of a protocol, in a fixed order.
-func Parameters() []Parameter {
-	list := volumeParameters()
-	list = append(list, releaseParameters()...)
-	list = append(list, bleedingParameters()...)
-	list = append(list, checkParameters()...)
-	list = append(list, endParameters()...)
-	list = append(list, graceParameters()...)
-	return append(list, requiredParameters()...)
-}
+func Parameters() []Parameter { return slices.Clone(parameters()) }
+
+var parameters = sync.OnceValue(func() []Parameter {
+	return slices.Concat(
+		volumeParameters(), releaseParameters(), bleedingParameters(), checkParameters(), endParameters(),
+		graceParameters(), requiredParameters(),
+	)
+})
 
 func volumeParameters() []Parameter {
 	return []Parameter{

@@ -191,10 +191,12 @@ func (m *Memory) Fix(_ context.Context, name, value string) (string, error) {
 func (m *Memory) FixProtocol(_ context.Context, canonical string, body []byte) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if known, ok := m.protocols[canonical]; ok && !bytes.Equal(known, body) {
+	known, ok := m.protocols[canonical]
+	if !ok {
+		m.protocols[canonical] = bytes.Clone(body)
+	} else if !bytes.Equal(known, body) {
 		return outcome.Fail(outcome.CodeDuplicate, "fix protocol", "%s has other bytes", canonical)
 	}
-	m.protocols[canonical] = bytes.Clone(body)
 	return nil
 }
 

@@ -56,7 +56,7 @@ func (m *Memory) Identity(_ context.Context, resourceType, system, value string)
 
 // current gives the current version of every resource.
 func (m *Memory) current() inMemory {
-	var all inMemory
+	all := make(inMemory, 0, len(m.resources))
 	for _, versions := range m.resources {
 		all = append(all, versions[len(versions)-1])
 	}
