@@ -90,9 +90,8 @@ race: ## the tests of the packages under the race detector, the long ones shorte
 model-check: ## walk the core over a bounded alphabet of inputs; REACH=4 goes deeper
 	$(TEST) -count=1 -run 'TestModelCheck|TestModelKey|TestTwoClients' -v ./internal/workflow -args -model.reach $(or $(REACH),0)
 
-# The collector has less to do than in the service: the wards are many and small.
-simulation: ## the service under faults on a clock that costs nothing; MOMENTS=100000 takes 17 minutes
-	GOGC=400 $(TEST) -count=1 -run TestMoments ./internal/fault -args -fault.moments $(or $(MOMENTS),20000)
+simulation: ## the service under faults on a clock that costs nothing; MOMENTS=100000 takes ten minutes
+	$(TEST) -timeout 90m -count=1 -run TestMoments ./internal/fault -args -fault.moments $(or $(MOMENTS),80000)
 
 fault: ## the service in processes, with faults drawn from a seed, for FAULT_FOR; FAULT_RUNS=500 FAULT_FOR=0 is long
 	$(WITH_DB) $(GO) test -timeout 12h -count=1 -run TestFaults -v ./internal/fault/site -args \

@@ -1,7 +1,10 @@
 package search_test
 
 import (
+	"fmt"
 	"math"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -27,6 +30,28 @@ func indexed(resourceType, body, param string) []search.Value {
 		}
 	}
 	return out
+}
+
+// Of many values each is there once, in the order of the text, as of few; and what is kept for
+// the next resource says nothing of this one.
+func TestIndexManyValues(t *testing.T) {
+	t.Parallel()
+	for _, n := range []int{1, 15, 16, 17, 40, 3000} {
+		var list, want []string
+		for i := range n {
+			list = append(list, fmt.Sprintf(`{"value":"%d"}`, i))
+			want = append(want, strconv.Itoa(i))
+		}
+		list = append(list, list...)
+		var got []string
+		for _, v := range indexed("Observation", `{"identifier":[`+strings.Join(list, ",")+`],"subject":{"reference":"Patient/a"}}`, "identifier") {
+			got = append(got, v.Code)
+		}
+		require.Equal(t, want, got)
+		require.Empty(t, indexed("Observation", `{"status":"final"}`, "identifier"))
+		require.Equal(t, []search.Value{{Kind: search.Reference, System: "Patient", Code: "b"}},
+			indexed("Observation", `{"subject":{"reference":"Patient/b"}}`, "subject"))
+	}
 }
 
 func TestIndexTokens(t *testing.T) {
