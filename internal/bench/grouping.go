@@ -18,7 +18,7 @@ func (s *site) grouping(ctx context.Context, o options, patients []patient, r *r
 	if r.single, err = s.chartInside(ctx, o, patients, func(st store.Store) store.Store { return st }, ""); err != nil {
 		return err
 	}
-	r.grouped, err = s.chartInside(ctx, o, patients, func(st store.Store) store.Store { return group.New(st) }, o.profile)
+	r.grouped, err = s.chartInside(ctx, o, patients, func(st store.Store) store.Store { return group.New(st) }, o.profileOf(findings))
 	return err
 }
 

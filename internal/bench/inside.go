@@ -75,10 +75,16 @@ func (in *inside) chart(ctx context.Context, body []byte) error {
 
 // begin takes an event in, and gives the patient with the ids in the store.
 func (in *inside) begin(ctx context.Context, p patient) (known, error) {
-	if _, err := in.Message(ctx, episode.Message{Body: p.Event(), Door: episode.DoorJetStream}); err != nil {
+	if err := in.take(ctx, p); err != nil {
 		return known{}, fmt.Errorf("event: %w", err)
 	}
 	return in.find(ctx, p)
+}
+
+// take takes an event in.
+func (in *inside) take(ctx context.Context, p patient) error {
+	_, err := in.Message(ctx, episode.Message{Body: p.Event(), Door: episode.DoorJetStream})
+	return err
 }
 
 // find gives a patient with the ids in the store.

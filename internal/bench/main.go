@@ -23,7 +23,26 @@ type options struct {
 	patients        int // in each round
 	rounds          int
 	apart           bool // the database has a processor of its own
+	part            string // "" for all
 	profile         string
+}
+
+// The parts that may be measured alone.
+const (
+	findings = "findings"
+	events   = "events"
+	dueTimes = "due"
+)
+
+// wants reports whether a part is to be measured.
+func (o options) wants(part string) bool { return o.part == "" || o.part == part }
+
+// profileOf gives the file for the profile of a part, "" for none. Of all, findings have one.
+func (o options) profileOf(part string) string {
+	if part == o.part || o.part == "" && part == findings {
+		return o.profile
+	}
+	return ""
 }
 
 func main() {
@@ -36,7 +55,8 @@ func main() {
 	flag.IntVar(&o.patients, "patients", 64, "patients in each round")
 	flag.IntVar(&o.rounds, "rounds", 3, "how often all is measured; the medians are shown")
 	flag.BoolVar(&o.apart, "apart", false, "give the database server a processor of its own, and all else the others")
-	flag.StringVar(&o.profile, "profile", "", "`file` for a profile of the service's processor time while findings are taken in, in groups, in this process")
+	flag.StringVar(&o.part, "part", "", "measure findings, events or due (times) alone; the `part` also says what the profile is of")
+	flag.StringVar(&o.profile, "profile", "", "`file` for a profile of the service's processor time while findings (or the part) are taken in, in groups, in this process")
 	flag.Parse()
 	var err error
 	switch flag.Arg(0) {

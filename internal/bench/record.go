@@ -73,8 +73,9 @@ type rows struct {
 	fired   figures // what was due, as the service in this process did it
 }
 
-// record takes patients through the service and gives the rows that it wrote.
-func record(ctx context.Context, database string, patients []patient, m meter) (rows, error) {
+// record takes patients through the service and gives the rows that it wrote. The profile is
+// of the due times.
+func record(ctx context.Context, database string, patients []patient, m meter, profile string) (rows, error) {
 	st, err := postgres.Open(ctx, database)
 	if err != nil {
 		return rows{}, err
@@ -108,6 +109,11 @@ func record(ctx context.Context, database string, patients []patient, m meter) (
 		r.charts = append(r.charts, written.take())
 	}
 	in.turn(time.Hour) // now every episode is due
+	stop, err := profiled(profile)
+	if err != nil {
+		return rows{}, err
+	}
+	defer stop()
 	before, begun := m.read(), time.Now()
 	if err := in.timers.FireDue(ctx); err != nil {
 		return rows{}, err

@@ -38,12 +38,17 @@ func report(o options, all []result) string {
 		layout = "The database server has a processor of its own, all else the others"
 	}
 	fmt.Fprintf(&w, "%s; %d at once, %d patients with %d findings each, medians of %d rounds.\n\n", layout, o.workers, o.patients, charted, len(all))
-	fmt.Fprintf(&w, "A finding brings %.0f rows of the search index bare and %.0f as the program wrote them.\n\n",
-		median(all, func(r result) float64 { return r.rows[0] }), median(all, func(r result) float64 { return r.rows[1] }))
+	if o.wants(findings) {
+		fmt.Fprintf(&w, "A finding brings %.0f rows of the search index bare and %.0f as the program wrote them.\n\n",
+			median(all, func(r result) float64 { return r.rows[0] }), median(all, func(r result) float64 { return r.rows[1] }))
+	}
 	fmt.Fprint(&w, "Each ratio is to the line with bare rows above it; in groups, to a transaction each. In one process the client is the service.\n\n")
 	fmt.Fprintln(&w, "| | a second | p50 ms | p99 ms | database ms | service ms | broker ms | client ms | of the bare rate | times its p99 | times its processor time |")
 	fmt.Fprintln(&w, "|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|")
 	for _, l := range lines() {
+		if l.of(all[0]).done == 0 {
+			continue // not a part of what was measured
+		}
 		one := func(value func(figures) float64) float64 {
 			return median(all, func(r result) float64 { return value(l.of(r)) })
 		}

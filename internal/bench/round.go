@@ -27,7 +27,7 @@ type result struct {
 func (s *site) round(ctx context.Context, o options, number int) (result, error) {
 	var r result
 	now := time.Now()
-	recorded, err := s.record(ctx, newPatients(number*10_000, o.patients, now))
+	recorded, err := s.record(ctx, o, newPatients(number*10_000, o.patients, now))
 	if err != nil {
 		return r, fmt.Errorf("record: %w", err)
 	}
@@ -35,11 +35,23 @@ func (s *site) round(ctx context.Context, o options, number int) (result, error)
 	if err := s.bare(ctx, o, recorded, &r); err != nil {
 		return r, fmt.Errorf("bare: %w", err)
 	}
-	if err := s.grouping(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
-		return r, fmt.Errorf("grouping: %w", err)
+	if o.wants(findings) {
+		if err := s.grouping(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
+			return r, fmt.Errorf("grouping: %w", err)
+		}
 	}
-	if err := s.alone(ctx, o, &r); err != nil {
-		return r, fmt.Errorf("alone: %w", err)
+	if o.part == "" {
+		if err := s.alone(ctx, o, &r); err != nil {
+			return r, fmt.Errorf("alone: %w", err)
+		}
+	}
+	if o.part == dueTimes {
+		return r, nil
+	}
+	if file := o.profileOf(events); file != "" {
+		if err := s.profileEvents(ctx, o, newPatients(number*10_000, o.patients, now), file); err != nil {
+			return r, fmt.Errorf("profile: %w", err)
+		}
 	}
 	if err := s.served(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
 		return r, fmt.Errorf("served: %w", err)
@@ -47,12 +59,12 @@ func (s *site) round(ctx context.Context, o options, number int) (result, error)
 	return r, nil
 }
 
-func (s *site) record(ctx context.Context, patients []patient) (rows, error) {
+func (s *site) record(ctx context.Context, o options, patients []patient) (rows, error) {
 	url, err := s.database(ctx)
 	if err != nil {
 		return rows{}, err
 	}
-	return record(ctx, url, patients, meter{postmaster: s.postmaster})
+	return record(ctx, url, patients, meter{postmaster: s.postmaster}, o.profileOf(dueTimes))
 }
 
 // bare writes what was recorded, at the same concurrency.
@@ -126,6 +138,9 @@ func (s *site) served(ctx context.Context, o options, patients []patient, r *res
 	}
 	if r.events, err = s.eventsIn(ctx, o, client, patients[warm:], url, m); err != nil {
 		return fmt.Errorf("events: %w", err)
+	}
+	if !o.wants(findings) {
+		return nil
 	}
 	all, err := s.findAll(ctx, client, patients)
 	if err != nil {
