@@ -26,6 +26,7 @@ type Gathered struct {
 	Resources []Resource // current versions: the wanted ones, the subjects, and Patients that link to a subject
 	Links     []Link     // of these Patients
 	Episodes  []Episode  // the wanted ones, those of the subjects and those of the wanted Resources; of one subject oldest first
+	Purged    []string   // the wanted Episodes that were purged
 }
 
 // Link is a Patient that refers to another one by Patient.link (ids).
@@ -98,7 +99,11 @@ func gatherEpisodes(ctx context.Context, s gatherer, g *Gathered, ids, subjects 
 	}
 	for _, id := range unique(append(all, ids...)) {
 		e, err := s.Load(ctx, id)
-		if kind := outcome.KindOf(err); kind == outcome.CodeNotFound || kind == outcome.CodeDeleted {
+		kind := outcome.KindOf(err)
+		if kind == outcome.CodeDeleted {
+			g.Purged = append(g.Purged, id)
+		}
+		if kind == outcome.CodeNotFound || kind == outcome.CodeDeleted {
 			continue
 		}
 		if err != nil {

@@ -113,6 +113,15 @@ type Resources interface {
 	Search(ctx context.Context, q search.Query) (Page, error)
 	// Identity gives the id of the resource that holds a business identifier.
 	Identity(ctx context.Context, resourceType, system, value string) (id string, ok bool, err error)
+	// Tagged reports whether anything has a tag that is about a Patient (id), or about one that
+	// links between Patients join with it, whatever they say and over any number of them.
+	Tagged(ctx context.Context, patient string, t Tag) (bool, error)
+}
+
+// Tag is one of meta.tag, on resources of these types. Who they are about is their subject.
+type Tag struct {
+	Types        []string
+	System, Code string
 }
 
 // Due is an episode whose time has come.

@@ -52,6 +52,33 @@ func (s *Store) Identity(ctx context.Context, resourceType, system, value string
 	return id, id != "", fault("identity", err)
 }
 
+// Tagged reports whether anything has a tag that is about a Patient, or about one that links
+// join with it.
+func (s *Store) Tagged(ctx context.Context, patient string, t store.Tag) (bool, error) {
+	const query = `WITH RECURSIVE person (id) AS (
+  SELECT ?1
+  UNION
+  SELECT x.code FROM person p JOIN search_index x
+    ON x.type = 'Patient' AND x.id = p.id AND x.param = 'link' AND x.system = 'Patient'
+  UNION
+  SELECT x.id FROM person p JOIN search_index x
+    ON x.type = 'Patient' AND x.param = 'link' AND x.kind = 2 AND x.code = p.id AND x.system = 'Patient'
+)
+SELECT EXISTS (
+  SELECT 1 FROM person p
+  JOIN search_index s ON s.type = ?2 AND s.param = 'subject' AND s.kind = 2 AND s.code = p.id AND s.system = 'Patient'
+  JOIN search_index t ON t.type = ?2 AND t.id = s.id AND t.param = '_tag' AND t.system = ?3 AND t.code = ?4
+)`
+	for _, resourceType := range t.Types {
+		var found bool
+		err := s.read.QueryRowContext(ctx, query, patient, resourceType, t.System, t.Code).Scan(&found)
+		if found || err != nil {
+			return found, fault("tagged", err)
+		}
+	}
+	return false, nil
+}
+
 // querier is a database or a transaction.
 type querier interface {
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row

@@ -56,3 +56,6 @@ func (s *Store) Plans(ctx context.Context) (anew, once int64, err error) {
 	}
 	return anew, once, err
 }
+
+// TaggedQuery is the statement of Tagged.
+const TaggedQuery = taggedQuery

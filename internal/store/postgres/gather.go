@@ -16,6 +16,7 @@ func (s *Store) Gather(ctx context.Context, w store.Wanted) (store.Gathered, err
 	gatherLinks(batch, w, &g)
 	gatherResources(batch, w, &g)
 	gatherEpisodes(batch, w, &g)
+	gatherPurged(batch, w, &g)
 	err := s.pool.SendBatch(ctx, batch).Close()
 	return g, fault("gather", err)
 }
@@ -91,6 +92,16 @@ SELECT e.id, e.unit, e.subject, e.version, e.state, e.rules_version, e.protocol,
 FROM chosen JOIN episode e USING (id) ORDER BY e.number`
 	batch.Queue(query, append(wantedResources(w), w.Episodes)...).Query(func(rows pgx.Rows) (err error) {
 		g.Episodes, err = pgx.CollectRows(rows, toEpisode)
+		return err
+	})
+}
+
+func gatherPurged(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
+	if len(w.Episodes) == 0 {
+		return
+	}
+	batch.Queue(`SELECT id FROM purged WHERE id = ANY ($1::text[])`, w.Episodes).Query(func(rows pgx.Rows) (err error) {
+		g.Purged, err = pgx.CollectRows(rows, pgx.RowTo[string])
 		return err
 	})
 }

@@ -93,7 +93,9 @@ func sortedGathered(g store.Gathered) store.Gathered {
 	})
 	slices.SortFunc(g.Links, func(a, b store.Link) int { return cmp.Or(strings.Compare(a.From, b.From), strings.Compare(a.To, b.To)) })
 	slices.SortFunc(g.Episodes, func(a, b store.Episode) int { return strings.Compare(a.ID, b.ID) })
-	return store.Gathered{Holders: none(g.Holders), Resources: none(g.Resources), Links: none(g.Links), Episodes: none(g.Episodes)}
+	return store.Gathered{
+		Holders: none(g.Holders), Resources: none(g.Resources), Links: none(g.Links), Episodes: none(g.Episodes), Purged: none(g.Purged),
+	}
 }
 
 // none is nil for an empty list.

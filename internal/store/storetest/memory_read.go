@@ -54,6 +54,31 @@ func (m *Memory) Identity(_ context.Context, resourceType, system, value string)
 	return id, ok, nil
 }
 
+// Tagged goes from record to record of the person until it finds no more.
+func (m *Memory) Tagged(_ context.Context, patient string, t store.Tag) (bool, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	is := func(r store.Resource, param, system, code string) bool {
+		return slices.ContainsFunc(r.Index, func(v search.Value) bool { return v.Param == param && v.System == system && v.Code == code })
+	}
+	person, all := []string{patient}, m.current()
+	for i := 0; i < len(person); i++ {
+		for _, r := range all {
+			linked := is(r, "link", "Patient", person[i]) ||
+				slices.ContainsFunc(all, func(p store.Resource) bool {
+					return p.Type == "Patient" && p.ID == person[i] && is(p, "link", "Patient", r.ID)
+				})
+			if r.Type == "Patient" && linked && !slices.Contains(person, r.ID) {
+				person = append(person, r.ID)
+			}
+		}
+	}
+	return slices.ContainsFunc(all, func(r store.Resource) bool {
+		about := slices.ContainsFunc(person, func(id string) bool { return is(r, "subject", "Patient", id) })
+		return about && slices.Contains(t.Types, r.Type) && is(r, "_tag", t.System, t.Code)
+	}), nil
+}
+
 // current gives the current version of every resource.
 func (m *Memory) current() inMemory {
 	all := make(inMemory, 0, len(m.resources))

@@ -18,7 +18,7 @@ type contractTest struct {
 func Run(t *testing.T, open func(t *testing.T) store.Store) {
 	t.Helper()
 	all := slices.Concat(
-		commitTests(), gatherTests(), inboxTests(), resourceTests(), identityTests(), searchTests(), pagingTests(), pastTests(),
+		commitTests(), gatherTests(), taggedTests(), inboxTests(), resourceTests(), identityTests(), searchTests(), pagingTests(), pastTests(),
 		timerTests(), relayTests(), asideTests(), subscriptionTests(), deliveryTests(), traceTests(), installationTests(), recoveryTests(), retentionTests(), concurrencyTests(), unknownTests(),
 	)
 	for _, c := range all {
