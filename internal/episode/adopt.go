@@ -14,6 +14,9 @@ import (
 	"fhirsvc/internal/workflow"
 )
 
+// adoptable are the types of what may wait for an event.
+var adoptable = []string{"Observation", "MedicationAdministration"}
+
 // orphan is a finding that fitted no plan when it came.
 type orphan struct {
 	resource store.Resource
@@ -64,8 +67,12 @@ func (s *Service) adoptAll(ctx context.Context, subject string) error {
 
 // adoptInto adds to a draft all that can be placed now.
 func (s *Service) adoptInto(ctx context.Context, d *draft, subject string, refused map[string]bool) ([]orphan, error) {
-	s, err := s.gather(ctx, store.Wanted{Subjects: []string{strings.TrimPrefix(subject, "Patient/")}})
-	if err != nil {
+	id, tag := strings.TrimPrefix(subject, "Patient/"), fhir.CodeUnplaced.Coding()
+	waits, err := s.Store.Tagged(ctx, id, store.Tag{Types: adoptable, System: tag.System, Code: tag.Code})
+	if err != nil || !waits { // as a rule
+		return nil, err
+	}
+	if s, err = s.gather(ctx, store.Wanted{Subjects: []string{id}}); err != nil {
 		return nil, err
 	}
 	waiting, err := s.orphans(ctx, d, subject)
@@ -157,7 +164,7 @@ func (s *Service) orphans(ctx context.Context, d *draft, subject string) ([]orph
 	}
 	var waiting []orphan
 	for _, record := range records {
-		for _, resourceType := range []string{"Observation", "MedicationAdministration"} {
+		for _, resourceType := range adoptable {
 			some, err := s.orphansOf(ctx, d, resourceType, record)
 			if err != nil {
 				return nil, err

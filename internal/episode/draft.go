@@ -25,13 +25,14 @@ type draft struct {
 	context  fhir.Context // of the first episode, for Provenance
 	changes  store.Changeset
 	rendered []int // indices in changes.Resources of what the service wrote itself
+	shared   []sharedVersion
 	ended    []workflow.Figures
 	stepped  map[string]kept // by episode, as they will be stored
 }
 
 func (s *Service) newDraft(author string) *draft {
 	return &draft{
-		s: s, at: s.Now(), author: author, context: fhir.Context{Software: s.Software, Terminology: s.Terminology},
+		s: s, at: s.Now(), author: author, context: s.plainContext(),
 		stepped: map[string]kept{},
 	}
 }
@@ -172,35 +173,6 @@ func (d *draft) seal(in store.Inbox) error {
 	for i := range d.changes.Episodes {
 		d.changes.Episodes[i].Input.Answer = in.Answer
 	}
-	return nil
-}
-
-// provenance says who and what led to the resource versions, where there are any.
-func (d *draft) provenance() error {
-	resources := d.changes.Resources
-	if len(resources) == 0 {
-		return nil
-	}
-	o := fhir.Origin{Recorded: d.at, Occurred: d.occurred, Author: d.author, Source: d.entry, SourceIdentifier: d.source, Update: true}
-	for _, r := range resources {
-		o.Targets = append(o.Targets, versioned(r))
-		o.Update = o.Update && r.Follows() > 0
-	}
-	first := resources[0]
-	id := d.s.ids.provenance(first.Type, first.ID, first.Version)
-	body, err := fhir.RenderProvenance(o, d.context, fhir.Version{ID: id, Number: 1, At: d.at})
-	if err != nil {
-		return fmt.Errorf("render Provenance %s: %w", id, err)
-	}
-	unit := first.Unit
-	if unit == "" {
-		unit = d.unit
-	}
-	var seq int64
-	if len(d.changes.Episodes) > 0 {
-		seq = d.changes.Episodes[0].Input.Seq
-	}
-	d.putOwn(store.Resource{Type: "Provenance", ID: id, Version: 1, Unit: unit, Episode: first.Episode, Body: body}, seq)
 	return nil
 }
 

@@ -86,10 +86,15 @@ func TestFaultOnAMessageIsKeptOnce(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, kept, 1)
 	require.Equal(t, newEvent().body(), kept[0].Body)
-	require.Len(t, b.tasks("clinician-review", "ready"), 1)
+	reviews := b.tasks("clinician-review", "ready")
+	require.Len(t, reviews, 1)
+	require.Empty(t, b.all("Procedure"))
+	require.Len(t, b.all("Patient"), 1, "the Task is about somebody who is there")
+	require.Contains(t, string(reviews[0].Body), `"for":{"reference":"Patient/`+b.all("Patient")[0].ID+`"}`)
 	b.render = sound
 	b.mustSend(newEvent())
 	require.Len(t, b.all("CarePlan"), 1)
+	require.EqualValues(t, 1, b.all("Patient")[0].Version)
 }
 
 func TestFaultOnElapsedTime(t *testing.T) {

@@ -23,6 +23,8 @@ type gathered struct {
 	episodes  map[string]*store.Episode      // those that are there
 	subjects  map[string][]string            // the ids of their episodes
 	links     map[string][]store.Resource    // the Patients that link to a subject
+	wanted    map[string]bool                // episodes
+	purged    map[string]bool                // episodes
 }
 
 // gather reads what is wanted and gives the service that knows it.
@@ -40,6 +42,13 @@ func newGathered(st store.Store, w store.Wanted, found store.Gathered) *gathered
 	g := &gathered{
 		Store: st, resources: map[store.Name]*store.Resource{}, holders: map[store.Identity]string{},
 		episodes: map[string]*store.Episode{}, subjects: map[string][]string{}, links: map[string][]store.Resource{},
+		wanted: map[string]bool{}, purged: map[string]bool{},
+	}
+	for _, id := range w.Episodes {
+		g.wanted[id] = true
+	}
+	for _, id := range found.Purged {
+		g.purged[id] = true
 	}
 	for _, n := range w.Resources {
 		g.resources[n] = nil
@@ -95,12 +104,37 @@ func (g *gathered) Identity(ctx context.Context, resourceType, system, value str
 	return id, id != "", nil
 }
 
-// Load is the store's. Of what is not there the store knows whether it ever was.
+// Load is the store's.
 func (g *gathered) Load(ctx context.Context, id string) (store.Episode, error) {
 	if e := g.episodes[id]; e != nil {
 		return *e, nil
 	}
+	if g.wanted[id] && !g.purged[id] {
+		return store.Episode{}, outcome.Fail(outcome.CodeNotFound, "load", "there is no episode %s", id)
+	}
 	return g.Store.Load(ctx, id)
+}
+
+// learn adds a version that is about to be stored, and the identifiers that it claims.
+func (g *gathered) learn(r store.Resource, claims []store.Identity) {
+	g.resources[store.Name{Type: r.Type, ID: r.ID}] = &r
+	for _, i := range claims {
+		id := i.ID
+		i.ID = ""
+		g.holders[i] = id
+	}
+	if r.Type != "Patient" {
+		return
+	}
+	for to, linking := range g.links {
+		g.links[to] = slices.DeleteFunc(linking, func(x store.Resource) bool { return x.ID == r.ID })
+	}
+	for _, refs := range fhir.Linked(r.Body) {
+		for _, ref := range refs {
+			to := strings.TrimPrefix(ref, "Patient/")
+			g.links[to] = append(g.links[to], r)
+		}
+	}
 }
 
 // EpisodesOf is the store's.
@@ -113,15 +147,17 @@ func (g *gathered) EpisodesOf(ctx context.Context, subject string) ([]string, er
 
 // linking gives the Patients that link to one (id).
 func (s *Service) linking(ctx context.Context, id string) ([]store.Resource, error) {
+	var own []store.Resource
 	if g, ok := s.Store.(*gathered); ok {
+		own = g.links[id]
 		if _, known := g.subjects[id]; known {
-			return g.links[id], nil
+			return own, nil
 		}
 	}
 	page, err := s.Store.Search(ctx, search.Query{Type: "Patient", Count: mostRecords, All: []search.Condition{
 		{Param: "link", Kind: search.Reference, Any: []search.Term{{System: "Patient", Code: id}}},
 	}})
-	return page.Matches, err
+	return append(page.Matches, own...), err
 }
 
 // wanted is what the entries are about, as far as they tell it themselves.

@@ -4,9 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"fmt"
-	"slices"
-	"strings"
 	"time"
 
 	"fhirsvc/internal/fhir"
@@ -27,8 +24,8 @@ type reception struct {
 	by     Client
 	at     time.Time // when it was received
 	order  time.Time // place among the events of its procedure
+	said   int       // of the notice's warnings, those that don't depend on what is stored
 	parties
-	sharing *Service // that knows what is shared, as it was before the message
 }
 
 // knowing has the message handled by a service that knows more, until undone.
@@ -38,11 +35,12 @@ func (r *reception) knowing(s *Service) (undo func()) {
 	return func() { r.Service = plain }
 }
 
-// parties are what the message's references mean in the store.
+// parties are what the message's references mean in the store, found anew on every try.
 type parties struct {
 	local     map[string]string // reference in the message to Type/id
 	subject   string            // Patient/id
 	encounter string            // Encounter/id, "" when it is only known by identifier
+	doubts    []string          // of the patient's identity, for a clinician
 }
 
 // Message takes in one event. It is accepted once: the same again gives the first
@@ -87,6 +85,7 @@ func (s *Service) receive(m Message) (*reception, error) {
 	}
 	r.order = r.placeInTime()
 	r.doubtFuture()
+	r.said = len(r.notice.Warnings)
 	return r, nil
 }
 
@@ -165,15 +164,17 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 	case ok && known.Digest != r.key.Digest:
 		return MessageAnswer{}, outcome.Fail(outcome.CodeDuplicate, "take message", "another message was accepted under this source and id before")
 	}
-	if r.parties, err = r.share(ctx); err != nil {
-		return MessageAnswer{}, err
-	}
-	q.subject = r.subject
 	e := end{repeat: ok, answer: known.Answer}
-	if !ok {
-		if e, err = r.commit(ctx, "take message", r.builder(q)); err != nil {
-			return MessageAnswer{}, err
-		}
+	if ok {
+		_, err = r.begin(ctx, func(*draft) error { return nil }) // whom it was about
+	} else {
+		err = protect(func() (err error) { e, err = r.commit(ctx, "take message", r.builder(q)); return err })
+	}
+	if err != nil && !blameless(err) {
+		q.subject = r.shareAlone(ctx)
+	}
+	if err != nil {
+		return MessageAnswer{}, err
 	}
 	if r.notice.Procedure != nil {
 		if err := r.adopt(ctx, r.subject, r.notice.Unit); err != nil {
@@ -185,93 +186,4 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 		return MessageAnswer{Repeat: true, Response: e.answer}, nil
 	}
 	return MessageAnswer{Response: e.draft.changes.Inbox.Answer, Warnings: r.notice.Warnings}, nil
-}
-
-func (r *reception) builder(q *quarantine) build {
-	return func(ctx context.Context) (*draft, error) {
-		knowing, err := r.gather(ctx, r.wanted())
-		if err != nil {
-			return nil, err
-		}
-		defer r.knowing(knowing)()
-		d := r.newDraft(r.notice.Source)
-		d.source, d.occurred = r.notice.Source+"|"+r.notice.ID, r.order
-		var plans []string
-		if r.notice.Procedure != nil {
-			plans, err = r.procedure(ctx, d, q)
-		} else {
-			err = r.move(ctx, d, q)
-		}
-		if err != nil {
-			return nil, err
-		}
-		if err := r.seal(ctx, d, plans); err != nil {
-			return nil, err
-		}
-		return d, d.audit(r.key.Source+"|"+r.key.ID, []fhir.Access{r.access(d.changes.Resources)})
-	}
-}
-
-// seal adds the answer: a response message whose focus are the plans.
-func (r *reception) seal(ctx context.Context, d *draft, plans []string) error {
-	request := r.notice.ID
-	if request == "" {
-		request = r.key.ID
-	}
-	focus, err := r.focus(ctx, d, plans)
-	if err != nil {
-		return err
-	}
-	body, err := fhir.RenderAnswer(fhir.Answer{
-		Request: request, Event: r.notice.Event.Coding(), Destination: r.notice.Source,
-		Endpoint: r.Endpoint, Software: r.Software, At: d.at, Plans: focus, Issues: r.notice.Warnings,
-	})
-	if err != nil {
-		return fmt.Errorf("render answer: %w", err)
-	}
-	if err := sound(r.Outgoing, body); err != nil {
-		return fmt.Errorf("answer: %w", err)
-	}
-	key := r.key
-	key.Answer = body
-	return d.seal(key)
-}
-
-// focus gives the plans as they stand after the changeset.
-func (r *reception) focus(ctx context.Context, d *draft, plans []string) ([]fhir.Focus, error) {
-	var list []fhir.Focus
-	for _, ref := range plans {
-		kind, id, _ := strings.Cut(ref, "/")
-		i := slices.IndexFunc(d.changes.Resources, func(x store.Resource) bool { return x.Type == kind && x.ID == id })
-		if i >= 0 {
-			list = append(list, fhir.Focus{Reference: ref, Body: d.changes.Resources[i].Body})
-			continue
-		}
-		current, err := r.Store.Read(ctx, kind, id)
-		if notFound(err) {
-			continue // revoked before it started: there is no plan
-		}
-		if err != nil {
-			return nil, fmt.Errorf("plan in focus: %w", err)
-		}
-		list = append(list, fhir.Focus{Reference: ref, Body: current.Body})
-	}
-	return list, nil
-}
-
-// wanted is what the message is about beside what is shared, which is stored by now.
-func (r *reception) wanted() store.Wanted {
-	w := store.Wanted{Subjects: []string{strings.TrimPrefix(r.subject, "Patient/")}}
-	for _, e := range r.notice.Entries {
-		if !e.Shared() {
-			w.Identities = append(w.Identities, identitiesOf(e.Type, e.Identifiers)...)
-		}
-	}
-	if p := r.notice.Procedure; p != nil {
-		w.Resources = append(w.Resources, store.Name{Type: "Procedure", ID: r.ids.procedure(p.Identifier)})
-		for ordinal := 1; ordinal <= len(p.Sites)+1; ordinal++ {
-			w.Episodes = append(w.Episodes, r.ids.episode(p.Identifier, ordinal))
-		}
-	}
-	return w
 }

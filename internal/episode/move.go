@@ -33,20 +33,9 @@ func (r *reception) move(ctx context.Context, d *draft, q *quarantine) error {
 		}
 	}
 	if !found {
-		const text = "no open plan belongs to this encounter: nothing changes"
-		r.notice.Warnings = appendOnce(r.notice.Warnings, outcome.Warnf(outcome.CodeNotFound, "MessageHeader.focus", text))
+		r.warn(outcome.CodeNotFound, "MessageHeader.focus", "no open plan belongs to this encounter: nothing changes")
 	}
 	return nil
-}
-
-// appendOnce keeps a second try from telling the same again.
-func appendOnce(issues []outcome.Issue, i outcome.Issue) []outcome.Issue {
-	for _, x := range issues {
-		if x == i {
-			return issues
-		}
-	}
-	return append(issues, i)
 }
 
 // during reports whether the episode belongs to an encounter. One whose event told no

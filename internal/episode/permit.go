@@ -39,15 +39,28 @@ func (r *reception) permit(ctx context.Context) error {
 	return nil
 }
 
-// access is how the event is recorded with what it changed.
-func (r *reception) access(changed []store.Resource) fhir.Access {
+// access is how the event is recorded with what it changed: the Procedure, or what the service
+// wrote first, and beside it whatever is shared.
+func (r *reception) access(d *draft) fhir.Access {
 	x := r.by.Access()
 	x.Interaction, x.Unit = "operation", r.notice.Unit
 	if r.subject != "" {
 		x.Patient = []string{r.subject}
 	}
-	for _, v := range changed {
-		if x.Data == "" || v.Type == "Procedure" {
+	if d == nil {
+		return x
+	}
+	for i, v := range d.changes.Resources {
+		switch {
+		case d.isShared(i):
+			x.Included = append(x.Included, versioned(v))
+			for _, patient := range Patients(v) {
+				if !slices.Contains(x.Patient, patient) {
+					x.Patient = append(x.Patient, patient)
+				}
+			}
+		case v.Type == "Provenance":
+		case x.Data == "" || v.Type == "Procedure":
 			x.Type, x.Data = v.Type, versioned(v)
 		}
 	}

@@ -8,7 +8,6 @@ import (
 
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
-	"fhirsvc/internal/store"
 )
 
 // mostRecords is how many records of one person are followed: more is no merge, but a
@@ -135,11 +134,7 @@ func (r *reception) links(ctx context.Context) (linking, error) {
 func (r *reception) doubt(why string) {
 	text := "the identity of the patient is in doubt: " + why
 	r.warn(outcome.CodeBusinessRule, "Patient", text)
-	if p := r.notice.Procedure; p != nil {
-		for i := range p.Sites {
-			p.Sites[i].Event.Dropped = append(p.Sites[i].Event.Dropped, text)
-		}
-	}
+	r.doubts = append(r.doubts, text)
 }
 
 // oneRecord doubts a patient whose identifiers are held by records that no link joins.
@@ -165,33 +160,24 @@ func (r *reception) oneRecord(ctx context.Context, ids []fhir.Identifier) error 
 }
 
 // retire marks the records that a patient's replaces: no longer active, with a link to it.
-func (r *reception) retire(ctx context.Context, old []string, by string) error {
+func (r *reception) retire(ctx context.Context, d *draft, old []string, by string) error {
 	for _, record := range old {
 		if record == by {
 			continue
 		}
-		_, err := r.commit(ctx, "retire "+record, func(ctx context.Context) (*draft, error) {
-			current, err := r.Store.Read(ctx, "Patient", strings.TrimPrefix(record, "Patient/"))
-			if err != nil || len(fhir.Linked(current.Body)[fhir.LinkReplacedBy]) > 0 {
-				return nil, err
-			}
-			d := r.newDraft("")
-			d.occurred = r.order
-			v, changed, err := r.successor(&current, incoming{resourceType: "Patient", body: fhir.Retired(current.Body, by)}, current.ID, d.at)
-			if err != nil || !changed {
-				return nil, err
-			}
-			d.put(v, 0)
-			d.unit = r.notice.Unit
-			if err := d.seal(store.Inbox{}); err != nil {
-				return nil, err
-			}
-			x := r.access(d.changes.Resources)
-			x.Interaction, x.Patient = "update", []string{record}
-			return d, d.audit(versioned(v), []fhir.Access{x})
-		})
+		current, err := r.Store.Read(ctx, "Patient", strings.TrimPrefix(record, "Patient/"))
 		if err != nil {
 			return fmt.Errorf("retire %s: %w", record, err)
+		}
+		if len(fhir.Linked(current.Body)[fhir.LinkReplacedBy]) > 0 {
+			continue
+		}
+		v, changed, err := r.successor(&current, incoming{resourceType: "Patient", body: fhir.Retired(current.Body, by)}, current.ID, d.at)
+		if err != nil {
+			return fmt.Errorf("retire %s: %w", record, err)
+		}
+		if changed {
+			r.putShared(d, v, nil, r.order)
 		}
 	}
 	return nil

@@ -97,6 +97,7 @@ func (r *reception) tell(ctx context.Context, d *draft, l *loaded, site *fhir.Si
 	if site != nil {
 		event = site.Event
 		event.Order, event.Recorded, event.Refs = r.order, r.at, refs
+		event.Dropped = slices.Concat(event.Dropped, r.doubts)
 		if event.Refs.Subject, err = r.sameToCore(ctx, l, refs.Subject); err != nil {
 			return err
 		}
@@ -197,7 +198,7 @@ func (r *reception) keep(ctx context.Context, d *draft, l *loaded) ([]string, er
 		if e.Shared() {
 			continue
 		}
-		in := r.incoming(e, r.parties)
+		in := r.incoming(e)
 		id := refs[i][len(e.Type)+1:]
 		current, err := r.current(ctx, e.Type, id)
 		if err != nil {
@@ -230,23 +231,14 @@ func (r *reception) keep(ctx context.Context, d *draft, l *loaded) ([]string, er
 	return refs, nil
 }
 
-// entryID is the id under which an entry is stored, the same for every repeat.
+// entryID is the id under which an entry is stored.
 func (r *reception) entryID(ctx context.Context, i int, e fhir.Entry) (id string, known bool, err error) {
-	p := r.notice.Procedure
-	if i == p.Entry {
-		return r.ids.procedure(p.Identifier), true, nil
+	if i != r.notice.Procedure.Entry {
+		if id, known, err = r.identify(ctx, e.Type, e.Identifiers); known || err != nil {
+			return id, known, err
+		}
 	}
-	if id, known, err = r.identify(ctx, e.Type, e.Identifiers); known || err != nil {
-		return id, known, err
-	}
-	if len(e.Identifiers) > 0 {
-		return r.ids.known(e.Type, e.Identifiers[0]), false, nil
-	}
-	name := firstOf(e.Names)
-	if name == "" {
-		name = e.Path
-	}
-	return r.ids.within(r.ids.procedure(p.Identifier), e.Type, name), false, nil
+	return r.newID(i, e), i == r.notice.Procedure.Entry, nil
 }
 
 func firstOf(names []string) string {

@@ -75,6 +75,11 @@ func (s *Service) version(e workflow.Effect, c fhir.Context, v fhir.Version, kno
 	return body, sum, err
 }
 
+// plainContext is that of what belongs to no episode.
+func (s *Service) plainContext() fhir.Context {
+	return fhir.Context{Software: s.Software, Terminology: s.Terminology}
+}
+
 // contextOf is what rendering needs to know of an episode.
 func (s *Service) contextOf(l *loaded) fhir.Context {
 	return fhir.Context{
