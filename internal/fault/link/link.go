@@ -54,6 +54,9 @@ func New(upstream string) (*Link, error) {
 // Addr is where clients connect.
 func (l *Link) Addr() string { return l.listener.Addr().String() }
 
+// Port is the port of Addr.
+func (l *Link) Port() int { return l.listener.Addr().(*net.TCPAddr).Port } //nolint:forcetypeassert // New listens on TCP
+
 // Close ends the link and its connections.
 func (l *Link) Close() {
 	_ = l.listener.Close() // accept ends

@@ -10,6 +10,8 @@ import (
 
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
+
+	"fhirsvc/internal/fault/link"
 )
 
 // nodes is how many brokers a cluster has.
@@ -27,7 +29,8 @@ type brokerSettings struct {
 }
 
 // runBroker is the life of a node: the real server, in a process of its own. It tells
-// clients of no other node, so that they stay on the way that they were given.
+// clients of no other node, so that they stay on the way that they were given, and other
+// nodes of none that can be reached, so that these stay on theirs.
 func runBroker(text string) int {
 	var s brokerSettings
 	if err := decode(text, &s); err != nil {
@@ -36,7 +39,7 @@ func runBroker(text string) int {
 	}
 	o := &server.Options{
 		ServerName: s.Name, Host: "127.0.0.1", Port: s.Port, JetStream: true, StoreDir: s.Dir, SyncAlways: !s.Careless,
-		Cluster: server.ClusterOpts{Name: "ward", Host: "127.0.0.1", Port: s.Route, NoAdvertise: true},
+		Cluster: server.ClusterOpts{Name: "ward", Host: "127.0.0.1", Port: s.Route, NoAdvertise: true, Advertise: nowhere},
 		NoSigs:  true, MaxPayload: 2 << 20,
 	}
 	for _, port := range s.Routes {
@@ -53,9 +56,13 @@ func runBroker(text string) int {
 	return 0
 }
 
+// nowhere is an address at which nobody answers (RFC 6335 section 6: port 1 is a system port).
+const nowhere = "127.0.0.1:1"
+
 // broker is a node with its disk.
 type broker struct {
 	settings brokerSettings
+	routes   []*link.Link // on which it reaches the others, in order; nil for itself
 	disk     *disk
 	log      string
 	process  *process
@@ -91,8 +98,8 @@ func newCluster(base string, disks, careless bool) (cluster, error) {
 		})
 	}
 	for _, b := range c {
-		for _, other := range c {
-			b.settings.Routes = append(b.settings.Routes, other.settings.Route)
+		if err := b.reach(c); err != nil {
+			return nil, err
 		}
 	}
 	for _, b := range c {
@@ -101,6 +108,48 @@ func newCluster(base string, disks, careless bool) (cluster, error) {
 		}
 	}
 	return c, nil
+}
+
+// reach gives a node its ways to the others.
+func (b *broker) reach(all cluster) error {
+	b.routes = make([]*link.Link, len(all))
+	for i, other := range all {
+		if other == b {
+			continue
+		}
+		l, err := link.New(address(other.settings.Route))
+		if err != nil {
+			return err
+		}
+		b.routes[i] = l
+		b.settings.Routes = append(b.settings.Routes, l.Port())
+	}
+	return nil
+}
+
+// part sets the manner of all ways between a node and the others.
+func (c cluster) part(node int, m link.Manner) {
+	for i, b := range c {
+		for j, l := range b.routes {
+			if l != nil && (i == node || j == node) {
+				l.Set(m)
+			}
+		}
+	}
+}
+
+func (c cluster) close() {
+	for _, b := range c {
+		if b.process != nil {
+			b.process.kill()
+		}
+		b.disk.close()
+		for _, l := range b.routes {
+			if l != nil {
+				l.Close()
+			}
+		}
+	}
 }
 
 // url names all nodes, directly.

@@ -97,6 +97,8 @@ func kinds() []kind {
 			s.cluster[f.target].process.signal(syscall.SIGCONT)
 			return nil
 		}},
+		{name: "cut broker off the others", targets: nodes, longest: 3 * time.Second, begin: routes(link.Cut), end: routes(link.Passing)},
+		{name: "swallow routes of broker", targets: nodes, longest: 6 * time.Second, begin: routes(link.Swallowing), end: routes(link.Passing)},
 		{name: "fill disk of broker", targets: nodes, longest: 1500 * time.Millisecond, disk: true, begin: func(s *site, f fault) error {
 			return s.cluster[f.target].disk.fill()
 		}, end: func(s *site, f fault) error { // a node that finds its disk full gives JetStream up until it is started again
@@ -155,6 +157,13 @@ func brokerLinks(m link.Manner) func(s *site, f fault) error {
 		for _, p := range s.replicas[f.target].brokers {
 			p.Set(m)
 		}
+		return nil
+	}
+}
+
+func routes(m link.Manner) func(s *site, f fault) error {
+	return func(s *site, f fault) error {
+		s.cluster.part(f.target, m)
 		return nil
 	}
 }

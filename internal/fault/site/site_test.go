@@ -183,12 +183,7 @@ func (s *site) close() {
 	if s.nats != nil {
 		s.nats.Close()
 	}
-	for _, b := range s.cluster {
-		if b.process != nil {
-			b.process.kill()
-		}
-		b.disk.close()
-	}
+	s.cluster.close()
 	if s.database != nil && s.database.process != nil {
 		s.database.process.kill()
 		s.database.disk.close()
