@@ -36,9 +36,12 @@ type kind struct {
 	targets int
 	longest time.Duration
 	disk    bool // it needs a file system of our own
+	clock   bool // it needs a database whose clock can be turned
 	begin   func(s *site, f fault) error
 	end     func(s *site, f fault) error
 }
+
+const clockOfDatabase = "step clock of database"
 
 // kinds are all faults. What ends one leaves its target as it was.
 func kinds() []kind {
@@ -85,6 +88,10 @@ func kinds() []kind {
 			s.database.process.kill()
 			return errors.Join(s.database.disk.back(), s.database.start())
 		}},
+
+		{name: clockOfDatabase, targets: 1, longest: 2500 * time.Millisecond, clock: true, begin: func(s *site, f fault) error {
+			return s.database.step(f.step)
+		}, end: func(s *site, _ fault) error { return s.database.step(0) }},
 
 		{name: "kill broker", targets: nodes, longest: 1500 * time.Millisecond, begin: func(s *site, f fault) error {
 			s.cluster[f.target].process.kill()
@@ -201,12 +208,27 @@ func endDark(s *site, _ fault) error {
 	return errors.Join(err, s.database.disk.back(), s.database.start())
 }
 
+// can reports whether a fault of this kind is possible here.
+func (s *site) can(k kind) bool {
+	return (!k.disk || s.database.disk.can()) && (!k.clock || s.database.clock != "")
+}
+
+// turned is by how much the database's clock is stepped in all.
+func turned(faults []fault) (sum time.Duration) {
+	for _, f := range faults {
+		if f.kind == clockOfDatabase {
+			sum += f.step.Abs()
+		}
+	}
+	return sum
+}
+
 // drawFaults draws one to three faults of the kinds that match.
-func drawFaults(seed uint64, disks bool, match *regexp.Regexp) []fault {
+func drawFaults(seed uint64, can func(kind) bool, match *regexp.Regexp) []fault {
 	d := newDice(seed, "faults")
 	var possible []kind
 	for _, k := range kinds() {
-		if (disks || !k.disk) && match.MatchString(k.name) {
+		if can(k) && match.MatchString(k.name) {
 			possible = append(possible, k)
 		}
 	}

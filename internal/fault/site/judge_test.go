@@ -109,6 +109,13 @@ func TestChecker(t *testing.T) {
 			require.Contains(t, strings.Join(check(stories, h, r), "\n"), tt.says)
 		})
 	}
+	t.Run("a step of the clock by which it is judged is no lateness", func(t *testing.T) {
+		stories, h, r := sound()
+		r.witnessed[1].At, r.turned = r.witnessed[1].At.Add(4*time.Second), 3*time.Second
+		require.Empty(t, check(stories, h, r))
+		r.witnessed[1].At = r.witnessed[0].Due.Add(-2 * time.Second)
+		require.Empty(t, check(stories, h, r))
+	})
 	t.Run("an outage is no lateness", func(t *testing.T) {
 		stories, h, r := sound()
 		r.witnessed[1].At = r.witnessed[1].At.Add(4 * time.Second)
@@ -125,5 +132,6 @@ func TestSeedsGiveTheSameRun(t *testing.T) {
 	require.Equal(t, tell(7, 1, now), tell(7, 1, now))
 	require.NotEqual(t, tell(7, 1, now), tell(8, 1, now))
 	every := regexp.MustCompile("")
-	require.Equal(t, drawFaults(7, true, every), drawFaults(7, true, every))
+	all := func(kind) bool { return true }
+	require.Equal(t, drawFaults(7, all, every), drawFaults(7, all, every))
 }

@@ -39,6 +39,7 @@ type record struct {
 	astray    string         // how the archive differs from it, "" if it does not
 	replay    []string       // episodes whose inputs no longer give their state
 	probes    [][]probe      // of each replica
+	turned    time.Duration  // by how much the database's clock was stepped in all
 }
 
 // change is a message of the change stream.

@@ -40,7 +40,7 @@ type result struct {
 // run plays one run: people and faults at once, then peace, then the checker.
 func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	began := time.Now()
-	out := result{seed: seed, faults: drawFaults(seed, s.database.disk.can(), s.kinds)}
+	out := result{seed: seed, faults: drawFaults(seed, s.can, s.kinds)}
 	_, due := crowd(seed, 0, began)
 	if due > 0 {
 		out.faults = append(out.faults, aimed(seed, due))
@@ -99,6 +99,7 @@ func (s *site) run(ctx context.Context, seed uint64) (result, error) {
 	case err != nil:
 		return out, err
 	default:
+		r.turned = turned(out.faults)
 		out.breaches = append(out.breaches, check(stories, p.history, r)...)
 	}
 	out.inputs, out.attempts = p.history.inputs, p.history.attempts
@@ -154,6 +155,9 @@ func open(t *testing.T, how setup) *site {
 	why := noDisks(base)
 	if why != nil {
 		t.Logf("no faults of disks: %v", why)
+	}
+	if turner() == "" {
+		t.Log("no steps of the database's clock: libfaketime is not installed")
 	}
 	s.readers = base + "/destinations.json"
 	s.archive, err = newArchive(t, s.readers)

@@ -62,7 +62,8 @@ func within(spans []span, from, to time.Time) time.Duration {
 }
 
 // checkTimes: nothing is done before its time, nor twice, and nothing later than the
-// replicas' absence and a second, with the lease where one of two was absent.
+// replicas' absence and a second, with the lease where one of two was absent. All is judged by
+// the database's clock, as far as that was not stepped.
 func checkTimes(r *record, wrong complain) {
 	var any []span
 	for _, list := range r.probes {
@@ -80,14 +81,14 @@ func checkTimes(r *record, wrong complain) {
 		if before.Due == nil {
 			continue
 		}
-		if w.Kind == "elapsed" && w.At.Before(*before.Due) {
+		if w.Kind == "elapsed" && w.At.Add(r.turned).Before(*before.Due) {
 			wrong("episode %s: what was due at %s was done at %s", w.Episode, before.Due, w.At)
 		}
 		from := *before.Due
 		if before.At.After(from) {
 			from = before.At
 		}
-		if late := within(any, from, w.At); late > second+leaseTime {
+		if late := within(any, from, w.At); late > second+leaseTime+r.turned {
 			wrong("episode %s: version %d was due at %s and followed at %s, %s of which a replica was able to work", w.Episode, before.Version, from, w.At, late)
 		}
 	}
