@@ -37,7 +37,7 @@ func plantedBugs() []planted {
 		{name: "a due time that was claimed by a dead replica is lost", setup: setup{kinds: "(kill|pause) replica|of replica", edits: []edit{{
 			"internal/store/postgres/timer.go", "leased_until = clock_timestamp() + $3\n", "leased_until = clock_timestamp() + 1000 * $3::interval\n",
 		}}}},
-		{name: "the replica's own clock says what is due", setup: setup{kinds: "step clock", edits: []edit{{
+		{name: "the replica's own clock says what is due", setup: setup{kinds: "step clock of replica", edits: []edit{{
 			"cmd/fhirsvc/serve.go", "clock: shared.Now, shared: shared,", "clock: stepped,",
 		}}}},
 		{name: "an acknowledged event is not on the broker's disk", setup: setup{kinds: "power of all", careless: true}},
