@@ -3,6 +3,7 @@ package hook
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"crypto/x509"
 	"fmt"
 	"io"
@@ -74,6 +75,7 @@ func TestSend(t *testing.T) {
 	require.Equal(t, "Bearer canary", got.Header.Get("Authorization"))
 	require.Equal(t, []string{"3", "4"}, got.Header.Values("X-Ward"))
 	require.Equal(t, "fhirsvc", got.UserAgent())
+	require.Empty(t, got.Header.Get("Accept-Encoding"), "what is packed may be a thousand times longer")
 	require.Equal(t, `{"canary":1}`, e.body[0])
 	bare := call(e.URL)
 	bare.Body, bare.ContentType, bare.Headers = nil, "", [][2]string{{"User-Agent", "mine"}}
@@ -116,6 +118,7 @@ func TestAnswers(t *testing.T) {
 	}
 	soon := retryAfter(time.Now().Add(90 * time.Second).UTC().Format(http.TimeFormat))
 	require.InDelta(t, 90, soon.Seconds(), 2)
+	require.Equal(t, time.Hour, retryAfter(time.Now().Add(72*time.Hour).UTC().Format(http.TimeFormat)))
 }
 
 // A redirect is an answer and no success: where it leads is called by nobody.
@@ -196,6 +199,28 @@ func TestWhatFailsIsSaidWithoutWhatWasSent(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	require.False(t, NewClient(Loopback()).Send(ctx, call(closed.URL)).Taken)
+}
+
+// TLS below 1.2 is not to be used (RFC 8996).
+func TestOldTLSIsNotSpoken(t *testing.T) {
+	t.Parallel()
+	for version, want := range map[uint16]bool{tls.VersionTLS11: false, tls.VersionTLS12: true} {
+		e := httptest.NewUnstartedServer(status(200))
+		e.TLS = &tls.Config{MinVersion: tls.VersionTLS10, MaxVersion: version}
+		e.StartTLS()
+		t.Cleanup(e.Close)
+		roots := x509.NewCertPool()
+		roots.AddCert(e.Certificate())
+		require.Equal(t, want, newClient(Loopback(), nil, roots).Send(t.Context(), call(e.URL)).Taken, tls.VersionName(version))
+	}
+}
+
+// A proxy would connect in our place, and ask nobody where to.
+func TestNoProxyIsAsked(t *testing.T) {
+	t.Parallel()
+	transport, ok := NewClient(Loopback()).http.Transport.(*http.Transport)
+	require.True(t, ok)
+	require.Nil(t, transport.Proxy)
 }
 
 // names is a DNS server that gives each question's answer from a function, so that a name

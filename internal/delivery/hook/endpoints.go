@@ -156,7 +156,7 @@ func portOf(u *url.URL) string {
 // plainPath refuses what another reader of the path could take for another path.
 func plainPath(u *url.URL) bool {
 	for step := range strings.SplitSeq(u.Path, "/") {
-		if step == "." || step == ".." || strings.Contains(step, `\`) {
+		if step == "." || step == ".." {
 			return false
 		}
 	}
