@@ -22,7 +22,7 @@ type options struct {
 	workers         int // at once, of everything
 	patients        int // in each round
 	rounds          int
-	apart           bool // the database has a processor of its own
+	apart           bool   // the database has a processor of its own
 	part            string // "" for all
 	profile         string
 }

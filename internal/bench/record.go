@@ -29,7 +29,7 @@ func (r *recorder) Commit(ctx context.Context, changes []store.Changeset) ([]sto
 	defer r.mu.Unlock()
 	for i, result := range results {
 		if result.Status == store.Committed {
-			r.commits = append(r.commits, packed(changes[i]))
+			r.commits = append(r.commits, changes[i])
 		}
 	}
 	return results, nil
@@ -53,12 +53,15 @@ func packed(c store.Changeset) store.Changeset {
 	return c
 }
 
-// take gives what was committed since the last time.
+// take gives what was committed since the last time, as it is stored.
 func (r *recorder) take() []store.Changeset {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	all := r.commits
 	r.commits = nil
+	for i, c := range all {
+		all[i] = packed(c)
+	}
 	return all
 }
 
@@ -118,8 +121,10 @@ func record(ctx context.Context, database string, patients []patient, m meter, p
 	if err := in.timers.FireDue(ctx); err != nil {
 		return rows{}, err
 	}
+	r.fired = figures{took: time.Since(begun), cpu: m.read().since(before)}
+	stop() // what follows is not the service's
 	due := written.take()
-	r.fired = figures{done: len(due), took: time.Since(begun), cpu: m.read().since(before)}
+	r.fired.done = len(due)
 	for _, c := range due {
 		r.due = append(r.due, []store.Changeset{c})
 	}
