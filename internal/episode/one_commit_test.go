@@ -22,6 +22,9 @@ type asked struct {
 	mu      sync.Mutex
 	calls   []string
 	changes []store.Changeset
+
+	deaf     bool   // nothing can be read at once
+	gathered func() // runs after something was
 }
 
 func (a *asked) note(call string) {
@@ -62,7 +65,14 @@ func (a *asked) Answer(ctx context.Context, source, id string) (store.Inbox, boo
 
 func (a *asked) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
 	a.note("gather")
-	return a.Store.Gather(ctx, w)
+	if a.deaf {
+		return store.Gathered{}, outcome.Fail(outcome.CodeException, "gather", "a state can't be read")
+	}
+	found, err := a.Store.Gather(ctx, w)
+	if a.gathered != nil {
+		a.gathered()
+	}
+	return found, err
 }
 
 func (a *asked) Tagged(ctx context.Context, patient string, t store.Tag) (bool, error) {

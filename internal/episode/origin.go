@@ -23,10 +23,13 @@ func (d *draft) isShared(at int) bool {
 
 // provenance says who and what led to the resource versions, where there are any.
 func (d *draft) provenance() error {
-	var own []store.Resource
-	for i, r := range d.changes.Resources {
-		if !d.isShared(i) {
-			own = append(own, r)
+	own := d.changes.Resources
+	if len(d.shared) > 0 {
+		own = nil
+		for i, r := range d.changes.Resources {
+			if !d.isShared(i) {
+				own = append(own, r)
+			}
 		}
 	}
 	for _, s := range d.shared {

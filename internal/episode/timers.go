@@ -101,12 +101,32 @@ func (t *Timers) fire(ctx context.Context) (int, error) {
 	if err != nil || len(due) == 0 {
 		return 0, err
 	}
+	first := t.together(ctx, due)
 	var g errgroup.Group
 	g.SetLimit(dueWorkers)
 	for _, d := range due {
-		g.Go(func() error { return t.elapse(context.WithoutCancel(ctx), d, now) })
+		g.Go(func() error { return t.elapse(context.WithoutCancel(ctx), first, d, now) })
 	}
 	return len(due), g.Wait()
+}
+
+// together gives a service that has read all that is due at once. Where that fails, which one
+// episode can bring about that can't be read, each is read by itself.
+func (t *Timers) together(ctx context.Context, due []store.Due) *Service {
+	if len(due) == 1 {
+		return t.service
+	}
+	ctx, cancel := context.WithTimeout(ctx, min(t.Lease, claimLimit))
+	defer cancel()
+	var w store.Wanted
+	for _, d := range due {
+		w.Episodes = append(w.Episodes, d.Episode)
+	}
+	knowing, err := t.service.gather(ctx, w)
+	if err != nil {
+		return t.service
+	}
+	return knowing
 }
 
 // claim leases what is due. What never answers must not keep the timers from asking again.
@@ -124,7 +144,7 @@ func (t *Timers) claim(ctx context.Context) ([]store.Due, error) {
 	return t.service.Store.ClaimDue(ctx, store.Claim{Now: at, Rules: workflow.RulesVersion, Limit: dueBatch, Lease: t.Lease})
 }
 
-func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {
+func (t *Timers) elapse(ctx context.Context, first *Service, d store.Due, now time.Time) error {
 	ctx, cancel := context.WithTimeout(ctx, dueTimeout)
 	defer cancel()
 	t.service.Watch.Due(now.Sub(d.At))
@@ -132,7 +152,7 @@ func (t *Timers) elapse(ctx context.Context, d store.Due, now time.Time) error {
 		now = d.At
 	}
 	ctx, end := tracing.Enter(ctx, t.Traces, trace.SpanKindInternal, "elapse", propagation.MapCarrier{})
-	err := t.service.Elapse(ctx, d.Episode, now)
+	err := t.service.elapse(ctx, first, d.Episode, now)
 	end(err)
 	return err
 }

@@ -2,6 +2,9 @@ package episode
 
 import (
 	"context"
+	"fmt"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -80,4 +83,75 @@ func TestTimersGoOnAfterAClaimWithoutAnAnswer(t *testing.T) {
 	require.Eventually(t, func() bool { return mute.claims.Load() > 1 }, 5*time.Second, 5*time.Millisecond)
 	cancel()
 	<-done
+}
+
+// dueTogether has four plans that are all due, on a store that remembers what is asked of it.
+func dueTogether(t *testing.T) (*bench, *asked) {
+	t.Helper()
+	var a *asked
+	b := newBench(t, func(st store.Store) store.Store { a = &asked{Store: st}; return a })
+	for i := range 4 {
+		e := newEvent()
+		e.message, e.procedure, e.patient = fmt.Sprintf("m%d", i), fmt.Sprintf("P-%d", i), fmt.Sprintf("%d", i)
+		b.mustSend(e)
+	}
+	at, ok, err := b.Store.NextDue(t.Context())
+	require.NoError(t, err)
+	require.True(t, ok)
+	b.set(at)
+	a.calls = nil
+	return b, a
+}
+
+// requireTold wants every plan told once.
+func (b *bench) requireTold() {
+	b.t.Helper()
+	for _, plan := range b.all("CarePlan") {
+		require.EqualValues(b.t, 2, b.loaded(plan.Episode).version)
+		b.mustReplay(plan.Episode)
+	}
+}
+
+func TestWhatIsDueIsReadTogether(t *testing.T) {
+	b, a := dueTogether(t)
+	n, err := NewTimers(b.Service, nil).fire(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, 4, n)
+	slices.Sort(a.calls)
+	require.Equal(t, []string{"commit", "commit", "commit", "commit", "gather"}, a.calls)
+	b.requireTold()
+}
+
+// One episode that can't be read keeps none of the others from being told.
+func TestWhatIsDueIsReadSinglyWhenItCantBeReadTogether(t *testing.T) {
+	b, a := dueTogether(t)
+	a.deaf = true
+	n, err := NewTimers(b.Service, nil).fire(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, 4, n)
+	require.Equal(t, 4, strings.Count(strings.Join(a.calls, " "), "load"))
+	b.requireTold()
+}
+
+// What is charted between the reading and the telling is not lost, and the time is told after it.
+func TestChartedWhileItsTimeIsTold(t *testing.T) {
+	b, a := dueTogether(t)
+	a.gathered = func() {
+		a.gathered = nil
+		_, err := b.observe(finding{patient: "2", code: "band-air-removed", value: millilitres("3"), at: b.Now()})
+		require.NoError(t, err, issuesOf(err))
+	}
+	_, err := NewTimers(b.Service, nil).fire(t.Context())
+	require.NoError(t, err)
+	var charted int
+	for _, plan := range b.all("CarePlan") {
+		l := b.loaded(plan.Episode)
+		if len(l.core.Findings) > 0 {
+			charted++
+		}
+		require.False(t, l.due.IsZero())
+		require.True(t, l.due.After(b.Now()), "nothing is left due")
+		b.mustReplay(plan.Episode)
+	}
+	require.Equal(t, 1, charted)
 }

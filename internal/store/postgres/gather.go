@@ -56,6 +56,9 @@ func gatherHolders(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
 }
 
 func gatherLinks(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
+	if len(w.Identities)+len(w.Subjects) == 0 {
+		return
+	}
 	const query = `WITH subject AS MATERIALIZED (` + gatheredSubjects + `)
 SELECT x.id AS "from", x.code AS "to" FROM subject s JOIN search_index x
   ON x.type = 'Patient' AND x.param = 'link' AND x.kind = 2 AND x.code = s.id AND x.system = 'Patient'`
@@ -66,6 +69,9 @@ SELECT x.id AS "from", x.code AS "to" FROM subject s JOIN search_index x
 }
 
 func gatherResources(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
+	if len(w.Identities)+len(w.Subjects)+len(w.Resources) == 0 {
+		return
+	}
 	const query = `WITH subject AS MATERIALIZED (` + gatheredSubjects + `), name AS MATERIALIZED (
   SELECT * FROM unnest($5::text[], $6::text[]) AS n (type, id)
   UNION SELECT i.type, i.id FROM identity i JOIN ` + wantedIdentities + ` USING (type, system, value)
