@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"encoding/pem"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -13,6 +14,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/fhir"
 )
 
 func mustClient(t *testing.T, d Destination) *client {
@@ -47,6 +50,31 @@ func TestAuthoritiesThatAreNone(t *testing.T) {
 		_, err := newClient(Destination{Name: "ehr", Base: "https://e.example", CA: file})
 		require.ErrorContains(t, err, "destination ehr: caFile")
 	}
+}
+
+// hl7.org/fhir/R4/http.html#ops: of what is stored nothing need come back.
+func TestHowAServerIsAsked(t *testing.T) {
+	t.Parallel()
+	var got http.Header
+	s := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { got = r.Header }))
+	t.Cleanup(s.Close)
+	require.Equal(t, http.StatusOK, mustClient(t, Destination{Base: s.URL}).send(t.Context(), nil).status)
+	for name, want := range map[string]string{
+		"Accept": fhir.ContentType, "Content-Type": fhir.ContentType, "Prefer": "return=minimal", "Cache-Control": "no-cache",
+		"User-Agent": "fhirsvc", "Authorization": "",
+	} {
+		require.Equal(t, want, got.Get(name), name)
+	}
+}
+
+// What was never on its way is not in doubt.
+func TestAServerThatIsDown(t *testing.T) {
+	t.Parallel()
+	s := httptest.NewServer(http.NotFoundHandler())
+	s.Close()
+	require.Equal(t, answer{why: "it can't be reached"}, mustClient(t, Destination{Base: s.URL}).send(t.Context(), nil))
+	require.Equal(t, "its name is not known", because(&net.DNSError{IsNotFound: true}))
+	require.Equal(t, "no answer in time", because(&net.DNSError{IsTimeout: true}))
 }
 
 // A server that refuses every token is asked twice, with two tokens.
