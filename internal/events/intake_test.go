@@ -200,6 +200,23 @@ func TestIntakeSideBySideButOneContentAtATime(t *testing.T) {
 	require.GreaterOrEqual(t, h.most, 4)
 }
 
+// What the intake asks of its consumer: nothing counts as taken that nobody has acknowledged,
+// nothing is given up, and what all replicas have in hand together is bounded.
+func TestIntakeMakesItsConsumer(t *testing.T) {
+	_, js := broker(t)
+	_, err := events.NewIntake(t.Context(), js, events.IntakeOptions{})
+	require.NoError(t, err)
+	c, err := js.Consumer(t.Context(), events.StreamProcedure, events.ConsumerProcedure)
+	require.NoError(t, err)
+	got := c.CachedInfo().Config
+	require.Equal(t, jetstream.AckExplicitPolicy, got.AckPolicy)
+	require.Equal(t, jetstream.DeliverAllPolicy, got.DeliverPolicy)
+	require.Equal(t, -1, got.MaxDeliver)
+	require.Equal(t, 256, got.MaxAckPending)
+	require.Equal(t, 30*time.Second, got.AckWait)
+	require.Equal(t, events.SubjectProcedure, got.FilterSubject)
+}
+
 func TestIntakeIsBounded(t *testing.T) {
 	_, js := broker(t)
 	h := newFakeHandler(func(episode.Message, int) error { time.Sleep(time.Millisecond); return nil })

@@ -61,11 +61,16 @@ func TestPrepareRefusesWhatLosesMessages(t *testing.T) {
 }
 
 func TestIntakeRefusesAConsumerThatGivesUp(t *testing.T) {
-	_, js := broker(t)
-	_, err := js.CreateOrUpdateConsumer(t.Context(), events.StreamProcedure, jetstream.ConsumerConfig{
-		Durable: events.ConsumerProcedure, AckPolicy: jetstream.AckExplicitPolicy, MaxDeliver: 3,
-	})
-	require.NoError(t, err)
-	_, err = events.NewIntake(t.Context(), js, events.IntakeOptions{})
-	require.ErrorContains(t, err, "deliver without limit")
+	for _, config := range []jetstream.ConsumerConfig{
+		{AckPolicy: jetstream.AckExplicitPolicy, MaxDeliver: 3},
+		{AckPolicy: jetstream.AckAllPolicy, MaxDeliver: -1},
+		{AckPolicy: jetstream.AckNonePolicy, MaxDeliver: -1},
+	} {
+		_, js := broker(t)
+		config.Durable = events.ConsumerProcedure
+		_, err := js.CreateOrUpdateConsumer(t.Context(), events.StreamProcedure, config)
+		require.NoError(t, err)
+		_, err = events.NewIntake(t.Context(), js, events.IntakeOptions{})
+		require.ErrorContains(t, err, "acknowledge explicitly and deliver without limit")
+	}
 }
