@@ -90,8 +90,8 @@ race: ## the tests of the packages under the race detector, the long ones shorte
 model-check: ## walk the core over a bounded alphabet of inputs; REACH=4 goes deeper
 	$(TEST) -count=1 -run 'TestModelCheck|TestModelKey|TestTwoClients' -v ./internal/workflow -args -model.reach $(or $(REACH),0)
 
-simulation: ## the service under faults on a clock that costs nothing; MOMENTS=100000 takes ten minutes
-	$(TEST) -timeout 90m -count=1 -run TestMoments ./internal/fault -args -fault.moments $(or $(MOMENTS),80000)
+simulation: ## the service under faults on a clock that costs nothing; MOMENTS says how many
+	$(TEST) -timeout 90m -count=1 -run TestMoments ./internal/fault -args -fault.moments $(or $(MOMENTS),100000)
 
 fault: ## the service in processes, with faults drawn from a seed, for FAULT_FOR; FAULT_RUNS=500 FAULT_FOR=0 is long
 	$(WITH_DB) $(GO) test -timeout 12h -count=1 -run TestFaults -v ./internal/fault/site -args \
@@ -130,9 +130,10 @@ conformance: interface foreign e2e ## the interface as above, and the validator 
 fuzz: ## every fuzz target for FUZZTIME
 	.ci/fuzz $(FUZZTIME)
 
-bench: build ## fhirsvc beside bare PostgreSQL, JetStream and echo in one run, see docs/performance.md; up to 5 minutes
+bench: build ## fhirsvc beside bare PostgreSQL, JetStream and echo, all on shared processors and with the database apart, see docs/performance.md; up to 10 minutes
 	mkdir -p .build && $(GO) build -o .build/bench-ratios ./internal/bench
 	$(WITH_DB) .build/bench-ratios -fhirsvc bin/fhirsvc
+	$(WITH_DB) .build/bench-ratios -fhirsvc bin/fhirsvc -apart
 
 bench-go: ## the benchmarks of the packages
 	$(WITH_DB) $(TEST) -run '^$$' -bench . -benchmem ./...
