@@ -248,12 +248,12 @@ func drawFaults(seed uint64, can func(kind) bool, match *regexp.Regexp) []fault 
 }
 
 // aimed draws a fault that hits a replica while it has in its hands what falls due so long
-// after the run has begun: timers look twice a second at least.
+// after the run has begun: timers look four times a second at least, and are done soon after.
 func aimed(seed uint64, due time.Duration) fault {
 	d := newDice(seed, "aimed")
 	kinds := []string{"kill replica", "pause replica", "swallow database of replica", "forget database connections of replica"}
 	return fault{
-		kind: kinds[d.n(len(kinds))], target: d.n(replicas), at: due + d.between(0, 600*time.Millisecond),
+		kind: kinds[d.n(len(kinds))], target: d.n(replicas), at: due + d.between(0, 150*time.Millisecond),
 		lasts: d.between(500*time.Millisecond, 2*time.Second),
 	}
 }
