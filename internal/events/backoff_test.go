@@ -8,6 +8,12 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// What eight replicas may have in hand together is what the consumer gives out.
+func TestHowManyAtOnce(t *testing.T) {
+	t.Parallel()
+	require.Equal(t, maxAckPending, 8*IntakeOptions{}.withDefaults().Parallel)
+}
+
 // A delay doubles up to the longest, and half of it is chance: who failed together must not come
 // back together (common practice).
 func TestBackoff(t *testing.T) {

@@ -200,6 +200,29 @@ func TestIntakeSideBySideButOneContentAtATime(t *testing.T) {
 	require.GreaterOrEqual(t, h.most, 4)
 }
 
+// A message that is put off rests, longer each time: given back without a delay it would come
+// again at once, and again.
+func TestWhatIsPutOffRests(t *testing.T) {
+	_, js := broker(t)
+	var began time.Time
+	var rested time.Duration
+	h := newFakeHandler(func(_ episode.Message, nth int) error {
+		if nth == 1 {
+			began = time.Now()
+		}
+		if nth <= 5 {
+			return outcome.Fail(outcome.CodeTransient, "commit", "a fault that passes")
+		}
+		rested = time.Since(began)
+		return nil
+	})
+	in, stop := run(t, js, events.IntakeOptions{Handler: h})
+	send(t, js, "event")
+	caughtUp(t, in)
+	stop()
+	require.GreaterOrEqual(t, rested, (10+20+40+50+50)*time.Millisecond, "half of each delay at least")
+}
+
 // What the intake asks of its consumer: nothing counts as taken that nobody has acknowledged,
 // nothing is given up, and what all replicas have in hand together is bounded.
 func TestIntakeMakesItsConsumer(t *testing.T) {
