@@ -180,10 +180,10 @@ func inserted(ctx context.Context, url string) (n int64, err error) {
 	return n, err
 }
 
-// statisticsLag is how late PostgreSQL's sessions report what they did
-// (https://www.postgresql.org/docs/current/monitoring-stats.html): a second, and another one
-// for those that were busy.
-const statisticsLag = 2 * time.Second
+// statisticsLag is how late PostgreSQL's sessions report what they did: one that has nothing more
+// to do reports the last of it after ten seconds (PGSTAT_IDLE_INTERVAL of PostgreSQL's
+// src/backend/utils/activity/pgstat.c).
+const statisticsLag = 11 * time.Second
 
 // alone measures echo and the broker with nothing behind them.
 func (s *site) alone(ctx context.Context, o options, r *result) (err error) {
