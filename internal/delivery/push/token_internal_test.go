@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,7 +23,7 @@ import (
 type office struct {
 	*tokens
 	t      *testing.T
-	asked  int
+	asked  atomic.Int64
 	answer func(w http.ResponseWriter, token string)
 	at     time.Time
 }
@@ -31,8 +32,7 @@ func newOffice(t *testing.T, answer func(w http.ResponseWriter, token string)) *
 	t.Helper()
 	o := &office{t: t, answer: answer, at: time.Now()}
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		o.asked++
-		o.answer(w, fmt.Sprint(o.asked))
+		o.answer(w, fmt.Sprint(o.asked.Add(1)))
 	}))
 	t.Cleanup(server.Close)
 	key, err := ecdsa.GenerateKey(elliptic.P384(), rand.Reader)
@@ -89,7 +89,7 @@ func TestAFailedRequestIsNotRepeatedAtOnce(t *testing.T) {
 	o := newOffice(t, func(w http.ResponseWriter, _ string) { w.WriteHeader(http.StatusServiceUnavailable) })
 	o.expect(0, "")
 	o.expect(askPause-time.Millisecond, "")
-	require.Equal(t, 1, o.asked)
+	require.EqualValues(t, 1, o.asked.Load())
 	o.answer = bearer(300)
 	o.expect(time.Millisecond, "2")
 }
