@@ -39,6 +39,8 @@ func plantedBugs() []planted {
 		}}}},
 		{name: "the replica's own clock says what is due", setup: setup{kinds: "step clock of replica", edits: []edit{{
 			"cmd/fhirsvc/serve.go", "clock: shared.Now, shared: shared,", "clock: stepped,",
+		}, {
+			"cmd/fhirsvc/serve.go", "NewSharedClock(ctx, st)\n", "NewSharedClock(ctx, st)\n	_ = shared\n",
 		}}}},
 		{name: "an acknowledged event is not on the broker's disk", setup: setup{kinds: "power of all", careless: true}},
 	}
