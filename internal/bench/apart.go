@@ -23,8 +23,8 @@ func (s *site) apart() (end func() error, err error) {
 	if others.Count() == 0 {
 		return nil, errors.New("-apart needs two processors")
 	}
-	end = func() error { return bind(s.family(), &all) }
-	if err := bind(s.family(), &first); err != nil {
+	end = func() error { return bind(family(s.postmaster), &all) }
+	if err := bind(family(s.postmaster), &first); err != nil {
 		return nil, errors.Join(err, end())
 	}
 	// What is bound is a thread; a new one inherits from the one that starts it, which may not
@@ -49,18 +49,6 @@ func split(all unix.CPUSet) (first, others unix.CPUSet) {
 		}
 	}
 	return first, others
-}
-
-// family is the database server's processes: the first one, whose later children inherit, and
-// those that are there.
-func (s *site) family() []int {
-	family := []int{s.postmaster}
-	for pid, parent := range processes() {
-		if parent == s.postmaster {
-			family = append(family, pid)
-		}
-	}
-	return family
 }
 
 func threads() (ids []int) {

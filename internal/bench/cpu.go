@@ -34,12 +34,24 @@ type meter struct{ postmaster, service, broker int }
 
 func (m meter) read() usage {
 	u := usage{service: spent(m.service), broker: spent(m.broker), client: spent(os.Getpid())}
-	for pid, parent := range processes() {
-		if m.postmaster != 0 && (parent == m.postmaster || pid == m.postmaster) {
-			u.database += spent(pid)
-		}
+	for _, pid := range family(m.postmaster) {
+		u.database += spent(pid)
 	}
 	return u
+}
+
+// family is the database server's processes: the first one, whose later children inherit, and
+// those that are there; none for 0.
+func family(postmaster int) (pids []int) {
+	if postmaster == 0 {
+		return nil
+	}
+	for pid, parent := range processes() {
+		if pid == postmaster || parent == postmaster {
+			pids = append(pids, pid)
+		}
+	}
+	return pids
 }
 
 // processes gives the parent of every process.

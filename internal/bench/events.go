@@ -8,8 +8,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"fhirsvc/internal/sandbox/bedside"
-	"fhirsvc/internal/store/group"
-	"fhirsvc/internal/store/postgres"
 )
 
 // eventsIn sends an event for each patient, a number of them at once, and waits for each
@@ -39,20 +37,11 @@ func (s *site) eventsIn(ctx context.Context, o options, client *bedside.Client, 
 // profileEvents lets the service in this process take events in, at the same concurrency and
 // in groups, and writes a profile of that.
 func (s *site) profileEvents(ctx context.Context, o options, patients []patient, file string) error {
-	url, err := s.database(ctx)
+	in, err := s.inside(ctx, grouped)
 	if err != nil {
 		return err
 	}
-	bare, err := postgres.Open(ctx, url)
-	if err != nil {
-		return err
-	}
-	st := group.New(bare)
-	defer st.Close()
-	in, err := newInside(ctx, st)
-	if err != nil {
-		return err
-	}
+	defer in.Store.Close()
 	stop, err := profiled(file)
 	if err != nil {
 		return err

@@ -15,28 +15,43 @@ import (
 // grouping lets the service in this process take findings in, as many at once as there are
 // workers: each in a transaction of its own, and then in the groups that the program makes.
 func (s *site) grouping(ctx context.Context, o options, patients []patient, r *result) (err error) {
-	if r.single, err = s.chartInside(ctx, o, patients, func(st store.Store) store.Store { return st }, ""); err != nil {
+	if r.single, err = s.chartInside(ctx, o, patients, singly, ""); err != nil {
 		return err
 	}
-	r.grouped, err = s.chartInside(ctx, o, patients, func(st store.Store) store.Store { return group.New(st) }, o.profileOf(findings))
+	r.grouped, err = s.chartInside(ctx, o, patients, grouped, o.profileOf(findings))
 	return err
 }
 
-func (s *site) chartInside(ctx context.Context, o options, patients []patient, commits func(store.Store) store.Store, profile string) (f figures, err error) {
+// singly and grouped are how a store commits.
+func singly(st store.Store) store.Store  { return st }
+func grouped(st store.Store) store.Store { return group.New(st) }
+
+// inside gives the service in this process, on a database of its own. Its store is the
+// caller's to close.
+func (s *site) inside(ctx context.Context, commits func(store.Store) store.Store) (*inside, error) {
 	url, err := s.database(ctx)
 	if err != nil {
-		return f, err
+		return nil, err
 	}
 	bare, err := postgres.Open(ctx, url)
 	if err != nil {
-		return f, err
+		return nil, err
 	}
 	st := commits(bare)
-	defer st.Close()
 	in, err := newInside(ctx, st)
+	if err != nil {
+		st.Close()
+		return nil, err
+	}
+	return in, nil
+}
+
+func (s *site) chartInside(ctx context.Context, o options, patients []patient, commits func(store.Store) store.Store, profile string) (f figures, err error) {
+	in, err := s.inside(ctx, commits)
 	if err != nil {
 		return f, err
 	}
+	defer in.Store.Close()
 	all := make([]known, len(patients))
 	for i, p := range patients {
 		if all[i], err = in.begin(ctx, p); err != nil {
