@@ -4,17 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"time"
 
-	"fhirsvc/internal/episode"
-	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
-	"fhirsvc/internal/fhir/profiles"
-	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/store"
 	"fhirsvc/internal/store/embedded"
 	"fhirsvc/internal/store/postgres"
@@ -224,10 +218,8 @@ func withReason(name string, args []string, out surroundings) (reason string, re
 
 // recordDrop puts into the audit trail that something is given up, before it is.
 func recordDrop(ctx context.Context, st store.Store, what, episodeID string) error {
-	a := episode.NewAuditor(episode.AuditorOptions{
-		Store: st, Outgoing: validate.New(profiles.Outgoing()), Clock: time.Now, Log: slog.New(slog.DiscardHandler),
-	})
-	x := fhir.Access{Interaction: "operation", Outcome: fhir.AccessSuccess, Client: "fhirsvc outbox", Query: what}
+	x := commandAccess("fhirsvc outbox")
+	x.Interaction, x.Query = "operation", what
 	if episodeID != "" {
 		e, err := st.Load(ctx, episodeID)
 		if err != nil && outcome.KindOf(err) != outcome.CodeNotFound {
@@ -237,7 +229,7 @@ func recordDrop(ctx context.Context, st store.Store, what, episodeID string) err
 			x.Unit, x.Patient = e.Unit, []string{"Patient/" + e.Subject}
 		}
 	}
-	return a.Record(ctx, x)
+	return auditorOf(st).Record(ctx, x)
 }
 
 // eachName does something with each, whatever becomes of the others.

@@ -21,15 +21,13 @@ is gone but for backups: the law and the site say how long a record is kept.
 An episode is removed when its plan has ended, no Task is open, everything of it was told,
 and nothing of it was stored for so long. Patients, encounters and practitioners stay, and
 business identifiers stay taken. What is told later of a removed procedure is refused and
-listed by 'fhirsvc rejected'.
+listed by 'fhirsvc rejected'. What is removed is recorded in the audit trail with it: by whom (the
+account that runs this), when, by which rule, and how much of what.
 
 Settings (environment):
   FHIRSVC_DATABASE_URL      the database
 
 Flags:`
-
-// removeBatch is how many rows go in one transaction.
-const removeBatch = 500
 
 // ages are the rule: days for each kind; 0 keeps.
 type ages struct{ episodes, inbox, outbox, audit int }
@@ -43,17 +41,24 @@ const (
 	shortestAudit    = 30
 )
 
-func (a ages) check() error {
-	var faults []error
-	for _, one := range []struct {
-		name           string
-		days, shortest int
-	}{
+// age is how old something may get.
+type age struct {
+	name           string
+	days, shortest int
+}
+
+func (a ages) all() []age {
+	return []age{
 		{"episodes", a.episodes, shortestEpisodes},
 		{"inbox", a.inbox, shortestInbox},
 		{"outbox", a.outbox, shortestOutbox},
 		{"audit", a.audit, shortestAudit},
-	} {
+	}
+}
+
+func (a ages) check() error {
+	var faults []error
+	for _, one := range a.all() {
 		if one.days != 0 && one.days < one.shortest {
 			faults = append(faults, fmt.Errorf("purge: --%s wants %d days or more", one.name, one.shortest))
 		}
@@ -65,6 +70,17 @@ func (a ages) check() error {
 		return nil
 	}
 	return usageError{errors.Join(faults...)}
+}
+
+// rule is what the site said, as it may be said again.
+func (a ages) rule() string {
+	rule := "purge"
+	for _, one := range a.all() {
+		if one.days > 0 {
+			rule += fmt.Sprintf(" --%s %d", one.name, one.days)
+		}
+	}
+	return rule
 }
 
 func runPurge(ctx context.Context, args []string, out surroundings) error {
@@ -90,9 +106,11 @@ func runPurge(ctx context.Context, args []string, out surroundings) error {
 		return err
 	}
 	defer st.Close()
-	done, err := purge(ctx, st, a, time.Now(), *really)
+	g := &episode.Purger{Store: st, Auditor: auditorOf(st), By: commandAccess("fhirsvc purge")}
+	g.By.Query = a.rule()
+	done, err := purge(ctx, g, a, time.Now(), *really)
 	done.say(out, a, *really)
-	newLog(out.stderr, config.LogLevel).Info("purge", "really", *really, "episodes", done.Episodes,
+	newLog(out.stderr, config.LogLevel).Info("purge", "trace_id", g.By.Trace, "really", *really, "episodes", done.Episodes,
 		"inbox", done.inbox, "outbox", done.outbox, "audit", done.audit, "complete", err == nil)
 	return err
 }
@@ -122,10 +140,10 @@ func (p purged) say(out surroundings, a ages, really bool) {
 }
 
 // purge removes by age, and gives what was removed also when it breaks off.
-func purge(ctx context.Context, st store.Store, a ages, now time.Time, really bool) (p purged, err error) {
+func purge(ctx context.Context, g *episode.Purger, a ages, now time.Time, really bool) (p purged, err error) {
 	before := func(days int) time.Time { return now.AddDate(0, 0, -days) }
 	if a.episodes > 0 {
-		if p.Purged, err = episode.PurgeEpisodes(ctx, st, before(a.episodes), really); err != nil {
+		if p.Purged, err = g.Episodes(ctx, before(a.episodes), really); err != nil {
 			return p, err
 		}
 	}
@@ -137,21 +155,9 @@ func purge(ctx context.Context, st store.Store, a ages, now time.Time, really bo
 		if one.days == 0 {
 			continue
 		}
-		if *one.n, err = purgeOld(ctx, st, one.what, before(one.days), really); err != nil {
+		if *one.n, err = g.Old(ctx, one.what, before(one.days), really); err != nil {
 			return p, err
 		}
 	}
 	return p, nil
-}
-
-func purgeOld(ctx context.Context, st store.Store, what store.Old, before time.Time, really bool) (removed int, err error) {
-	if !really {
-		return st.CountOld(ctx, what, before)
-	}
-	for {
-		n, err := st.RemoveOld(ctx, what, before, removeBatch)
-		if removed += n; err != nil || n == 0 {
-			return removed, err
-		}
-	}
 }

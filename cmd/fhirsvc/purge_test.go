@@ -1,9 +1,14 @@
 package main
 
 import (
+	"encoding/json"
 	"net/http"
+	"os"
+	"os/user"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
@@ -45,6 +50,7 @@ func TestPurge(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.status("/fhir/"+w.plan), "it is open")
 	require.Empty(t, w.tasksOf(ended.patient))
 	require.NotEmpty(t, w.tasksOf(w.patient))
+	w.wantRemovalRecorded(ended)
 	require.Equal(t, http.StatusOK, w.status("/fhir/"+ended.patient), "people stay")
 
 	late := theCase()
@@ -57,7 +63,78 @@ func TestPurge(t *testing.T) {
 
 	require.Regexp(t, `told changes would be removed: 0`, purgeSite(t, db, "--outbox", "7"), "they were stored just now")
 	require.Regexp(t, `entries of the inbox would be removed: [1-9]`, purgeSite(t, db, "--inbox", "30"))
+	require.Len(t, w.removals(""), 1, "counting is recorded as little as what was not removed")
 	require.Regexp(t, `entries of the inbox removed: [1-9]`, purgeSite(t, db, "--inbox", "30", "--really"))
+	require.Len(t, w.removals(""), 2)
+}
+
+// auditEvent is a record as far as the tests ask. Source of the elements and codes: R4
+// AuditEvent, hl7.org/fhir/R4/auditevent.html, and its value set object-lifecycle-events.
+type auditEvent struct {
+	Recorded time.Time
+	Agent    []struct {
+		Who struct {
+			Identifier struct{ System, Value string }
+		}
+		Requestor bool
+		Network   struct{ Address, Type string }
+	}
+	Entity []struct {
+		What struct {
+			Reference  string
+			Identifier struct{ System, Value string }
+		}
+		Lifecycle struct{ Code string }
+		Query     []byte
+		Detail    []struct{ Type, ValueString string }
+	}
+}
+
+// removals finds the records of what was removed for good.
+func (w *ward) removals(query string) []auditEvent {
+	w.Helper()
+	found, err := w.client.Search(w.Context(), "AuditEvent?action=D&subtype=http://hl7.org/fhir/restful-interaction|delete"+query)
+	require.NoError(w, err)
+	all := make([]auditEvent, len(found))
+	for i, body := range found {
+		require.NoError(w, json.Unmarshal(body, &all[i]))
+	}
+	return all
+}
+
+// wantRemovalRecorded holds the record of an episode's removal to who, when, which, by what rule
+// and how much.
+func (w *ward) wantRemovalRecorded(of ward) {
+	w.Helper()
+	records := w.removals("&patient=" + of.patient + "&entity=" + of.plan + "&entity=" + of.procedure)
+	require.Len(w, records, 1)
+	r := records[0]
+	require.WithinDuration(w, time.Now(), r.Recorded, time.Minute)
+	require.Equal(w, "fhirsvc purge", r.Agent[0].Who.Identifier.Value)
+	host, err := os.Hostname()
+	require.NoError(w, err)
+	require.Equal(w, host, r.Agent[0].Network.Address)
+	me, err := user.Current()
+	require.NoError(w, err)
+	require.Equal(w, me.Username, r.Agent[2].Who.Identifier.Value)
+	require.True(w, r.Agent[2].Requestor)
+	removed, rule := map[string]string{}, ""
+	for _, e := range r.Entity {
+		rule += string(e.Query)
+		for _, d := range e.Detail {
+			require.Equal(w, "15", e.Lifecycle.Code, "permanent erasure")
+			require.Equal(w, "https://fhirsvc.example/fhir/NamingSystem/episode", e.What.Identifier.System)
+			removed[d.Type] = d.ValueString
+		}
+	}
+	require.Contains(w, rule, "purge --episodes 30: nothing was stored since 20")
+	require.Equal(w, "1", removed["CarePlan"])
+	require.Equal(w, "1", removed["Procedure"])
+	for _, kind := range []string{"Task", "Observation", "Provenance"} {
+		n, err := strconv.Atoi(removed[kind])
+		require.NoError(w, err, kind)
+		require.Greater(w, n, 3, kind)
+	}
 }
 
 // everythingTold waits until nothing waits for the relay or the matcher.

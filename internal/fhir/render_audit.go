@@ -42,6 +42,16 @@ type Access struct {
 	Included []string
 	Unit     string // system|value
 	Times    int    // how many accesses of this kind are told as one
+
+	Host    string // machine on which a command ran that came over no network
+	Removed []Removal
+	Episode string // id of the episode of which that was removed, "" for none
+}
+
+// Removal tells how many of a kind were removed for good.
+type Removal struct {
+	Kind  string // such as a resource type
+	Count int
 }
 
 // auditEvent is R4 AuditEvent as far as it is written here
@@ -80,12 +90,13 @@ type auditSource struct {
 }
 
 type auditEntity struct {
-	What   *Reference    `json:"what,omitempty"`
-	Type   Coding        `json:"type"`
-	Role   *Coding       `json:"role,omitempty"`
-	Name   string        `json:"name,omitempty"`
-	Query  string        `json:"query,omitempty"`
-	Detail []auditDetail `json:"detail,omitempty"`
+	What      *Reference    `json:"what,omitempty"`
+	Type      Coding        `json:"type"`
+	Role      *Coding       `json:"role,omitempty"`
+	Lifecycle *Coding       `json:"lifecycle,omitempty"`
+	Name      string        `json:"name,omitempty"`
+	Query     string        `json:"query,omitempty"`
+	Detail    []auditDetail `json:"detail,omitempty"`
 }
 
 type auditDetail struct {
@@ -125,6 +136,8 @@ func (a Access) action() string {
 		return "R"
 	case "update", "patch":
 		return "U"
+	case "delete":
+		return "D"
 	}
 	return "E"
 }
@@ -148,6 +161,9 @@ func (a Access) agents() []auditAgent {
 	}
 	if a.Address != "" {
 		client.Network = &auditNetwork{Address: a.Address, Type: "2"}
+	}
+	if a.Host != "" {
+		client.Network = &auditNetwork{Address: a.Host, Type: "1"}
 	}
 	if a.Server != "" {
 		server.Network = &auditNetwork{Address: a.Server, Type: "5"}
@@ -196,6 +212,9 @@ func (a Access) entities() []auditEntity {
 	if a.Query != "" {
 		all = append(all, auditEntity{Type: object, Role: objectRole("24", "Query"), Query: base64.StdEncoding.EncodeToString([]byte(a.Query))})
 	}
+	if a.Removed != nil {
+		all = append(all, a.removal())
+	}
 	if unit := identifierOf(a.Unit); a.Unit != "" {
 		all = append(all, auditEntity{
 			Type: Coding{System: SystemResourceTypes, Code: "Location", Display: "Location"},
@@ -216,6 +235,21 @@ func (a Access) kind() auditEntity {
 	}
 	if a.Times > 1 {
 		e.Detail = []auditDetail{{Type: "count", ValueString: strconv.Itoa(a.Times)}}
+	}
+	return e
+}
+
+// removal tells what is gone, and of which episode.
+func (a Access) removal() auditEntity {
+	e := auditEntity{
+		Type:      Coding{System: SystemAuditEntity, Code: "2", Display: "System Object"},
+		Lifecycle: &Coding{System: SystemAuditLifecycle, Code: "15", Display: "Permanent erasure / Physical destruction"},
+	}
+	if a.Episode != "" {
+		e.What = &Reference{Identifier: &Identifier{System: SystemEpisode, Value: a.Episode}}
+	}
+	for _, r := range a.Removed {
+		e.Detail = append(e.Detail, auditDetail{Type: r.Kind, ValueString: strconv.Itoa(r.Count)})
 	}
 	return e
 }

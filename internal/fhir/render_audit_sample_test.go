@@ -27,3 +27,13 @@ func deniedAccess(at time.Time) Access {
 		Type: "Task", Times: 412,
 	}
 }
+
+// removedAccess is a command that removed an old episode.
+func removedAccess(at time.Time) Access {
+	return Access{
+		At: at, Interaction: "delete", Outcome: AccessSuccess, Client: "fhirsvc purge", User: "ops", Host: "db-admin-1", Trace: "r-3",
+		Data: "CarePlan/c1", Included: []string{"Procedure/x1"}, Patient: []string{"Patient/p1"}, Unit: "https://hospital.example/units|day-ward",
+		Query:   "purge --episodes 3650: nothing was stored since 2016-11-27T12:00:00Z",
+		Episode: "e1", Removed: []Removal{{"CarePlan", 1}, {"Procedure", 1}, {"Task", 31}},
+	}
+}

@@ -314,6 +314,7 @@ func samples() map[string]func() ([]byte, error) {
 		"AuditEvent-create":      audit(chartedAccess(at)),
 		"AuditEvent-search":      audit(searchAccess(at)),
 		"AuditEvent-denied":      audit(deniedAccess(at)),
+		"AuditEvent-delete":      audit(removedAccess(at)),
 		"Bundle-answer-ok":       answer(told),
 		"Bundle-answer-warned":   answer(warned),
 		"Bundle-answer-refused":  answer(refused),

@@ -26,14 +26,15 @@ const (
 	SystemProvenanceAgent  = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 	SystemUsageContextType = "http://terminology.hl7.org/CodeSystem/usage-context-type"
 
-	SystemAuditType     = "http://terminology.hl7.org/CodeSystem/audit-event-type"
-	SystemAuditSource   = "http://terminology.hl7.org/CodeSystem/security-source-type"
-	SystemAuditEntity   = "http://terminology.hl7.org/CodeSystem/audit-entity-type"
-	SystemAuditRequest  = "https://profiles.ihe.net/ITI/BALP/CodeSystem/BasicAuditEntityType"
-	SystemObjectRole    = "http://terminology.hl7.org/CodeSystem/object-role"
-	SystemParticipation = "http://terminology.hl7.org/CodeSystem/v3-ParticipationType"
-	SystemInteraction   = "http://hl7.org/fhir/restful-interaction"
-	SystemResourceTypes = "http://hl7.org/fhir/resource-types"
+	SystemAuditType      = "http://terminology.hl7.org/CodeSystem/audit-event-type"
+	SystemAuditSource    = "http://terminology.hl7.org/CodeSystem/security-source-type"
+	SystemAuditEntity    = "http://terminology.hl7.org/CodeSystem/audit-entity-type"
+	SystemAuditLifecycle = "http://terminology.hl7.org/CodeSystem/dicom-audit-lifecycle"
+	SystemAuditRequest   = "https://profiles.ihe.net/ITI/BALP/CodeSystem/BasicAuditEntityType"
+	SystemObjectRole     = "http://terminology.hl7.org/CodeSystem/object-role"
+	SystemParticipation  = "http://terminology.hl7.org/CodeSystem/v3-ParticipationType"
+	SystemInteraction    = "http://hl7.org/fhir/restful-interaction"
+	SystemResourceTypes  = "http://hl7.org/fhir/resource-types"
 )
 
 // The identifier systems of what fhirsvc makes itself.

@@ -26,11 +26,16 @@ type Retention interface {
 	// Purge removes an episode with its inputs and resources, their versions and what they
 	// are found by. Business identifiers stay taken, and the episode is remembered: loading
 	// it gives deleted. It is a conflict when the episode has another version by now, waits
-	// for a time, or something of it is still to be told.
-	Purge(ctx context.Context, id string, version int64) error
+	// for a time, or something of it is still to be told. The record of it, a new resource, is
+	// stored in the same transaction.
+	Purge(ctx context.Context, id string, version int64, record Resource) error
 	// CountOld counts what was stored before an instant and may be removed; entries of the
 	// inbox and AuditEvents by their own time, messages by the store's clock.
 	CountOld(ctx context.Context, what Old, before time.Time) (int, error)
-	// RemoveOld removes at most limit of them and gives their number.
-	RemoveOld(ctx context.Context, what Old, before time.Time, limit int) (int, error)
+	// RemoveOld removes at most limit of them and gives their number. If there were any, the
+	// record of it, a new resource, is stored in the same transaction.
+	RemoveOld(ctx context.Context, what Old, before time.Time, limit int, record Recording) (int, error)
 }
+
+// Recording makes the record of so many that were removed.
+type Recording func(removed int) (Resource, error)

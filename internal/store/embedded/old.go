@@ -30,7 +30,7 @@ func (s *Store) CountOld(ctx context.Context, what store.Old, before time.Time) 
 }
 
 // RemoveOld removes at most limit of them.
-func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time, limit int) (n int, err error) {
+func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time, limit int, record store.Recording) (n int, err error) {
 	table, key, where := oldRows(what)
 	columns := key
 	if key[0] == '(' {
@@ -42,16 +42,24 @@ func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time,
 			return err
 		}
 		removed, err := gone.RowsAffected()
-		n = int(removed)
-		if what != store.OldAudit {
+		if n = int(removed); err != nil || n == 0 {
 			return err
 		}
-		for _, of := range []string{"resource_version", "search_index"} {
-			if err == nil {
-				_, err = tx.ExecContext(ctx, `DELETE FROM `+of+` WHERE type = 'AuditEvent' AND id NOT IN (SELECT id FROM resource WHERE type = 'AuditEvent')`)
+		if what == store.OldAudit {
+			for _, of := range []string{"resource_version", "search_index"} {
+				if _, err := tx.ExecContext(ctx, `DELETE FROM `+of+` WHERE type = 'AuditEvent' AND id NOT IN (SELECT id FROM resource WHERE type = 'AuditEvent')`); err != nil {
+					return err
+				}
 			}
 		}
-		return err
+		r, err := record(n)
+		if err != nil {
+			return err
+		}
+		return keep(ctx, tx, r)
 	})
-	return n, err
+	if err != nil {
+		return 0, err
+	}
+	return n, nil
 }

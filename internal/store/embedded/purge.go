@@ -37,7 +37,7 @@ func (s *Store) OfEpisode(ctx context.Context, id string) ([]store.Resource, err
 }
 
 // Purge removes an episode, and remembers that it was there.
-func (s *Store) Purge(ctx context.Context, id string, version int64) error {
+func (s *Store) Purge(ctx context.Context, id string, version int64, record store.Resource) error {
 	const (
 		op    = "purge"
 		ready = `SELECT EXISTS (SELECT 1 FROM episode WHERE id = ?1 AND version = ?2 AND due IS NULL)
@@ -70,9 +70,20 @@ func (s *Store) Purge(ctx context.Context, id string, version int64) error {
 				return err
 			}
 		}
-		_, err := tx.ExecContext(ctx, `INSERT INTO purged (id, at) VALUES (?, ?) ON CONFLICT DO NOTHING`, id, micros(time.Now()))
-		return err
+		if _, err := tx.ExecContext(ctx, `INSERT INTO purged (id, at) VALUES (?, ?) ON CONFLICT DO NOTHING`, id, micros(time.Now())); err != nil {
+			return err
+		}
+		return keep(ctx, tx, record)
 	})
+}
+
+// keep stores a new resource with the rest of the transaction.
+func keep(ctx context.Context, tx *sql.Tx, r store.Resource) error {
+	ok, err := putResource(ctx, tx, &r)
+	if err == nil && !ok {
+		err = outcome.Fail(outcome.CodeConflict, "keep", "%s/%s is there", r.Type, r.ID)
+	}
+	return err
 }
 
 // absent says why an episode is not there.

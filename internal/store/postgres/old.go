@@ -31,7 +31,7 @@ func (s *Store) CountOld(ctx context.Context, what store.Old, before time.Time) 
 }
 
 // RemoveOld removes at most limit of them.
-func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time, limit int) (n int, err error) {
+func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time, limit int, record store.Recording) (n int, err error) {
 	table, where := oldRows(what)
 	some := `WITH gone AS MATERIALIZED (DELETE FROM ` + table + ` WHERE ctid IN (SELECT ctid FROM ` + table + ` x WHERE ` + where + ` LIMIT $2) RETURNING *)`
 	if what == store.OldAudit {
@@ -39,7 +39,17 @@ func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time,
 , index AS (DELETE FROM search_index i USING gone WHERE i.type = gone.type AND i.id = gone.id)`
 	}
 	err = pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
-		return tx.QueryRow(ctx, some+` SELECT count(*) FROM gone`, before, limit).Scan(&n)
+		if err := tx.QueryRow(ctx, some+` SELECT count(*) FROM gone`, before, limit).Scan(&n); err != nil || n == 0 {
+			return err
+		}
+		r, err := record(n)
+		if err != nil {
+			return err
+		}
+		return keep(ctx, tx, &pgx.Batch{}, r)
 	})
-	return n, fault("remove old", err)
+	if err != nil {
+		return 0, fault("remove old", err)
+	}
+	return n, nil
 }

@@ -36,7 +36,7 @@ WHERE v.episode = $1 AND v.episode <> '' ORDER BY v.type, v.id`
 }
 
 // Purge removes an episode, and remembers that it was there.
-func (s *Store) Purge(ctx context.Context, id string, version int64) error {
+func (s *Store) Purge(ctx context.Context, id string, version int64, record store.Resource) error {
 	const (
 		op    = "purge"
 		lock  = `SELECT count(*) FROM (SELECT FROM episode WHERE id = $1 AND version = $2 AND due IS NULL FOR UPDATE) e`
@@ -74,8 +74,22 @@ WHERE v.type = k.type AND v.id = k.id AND NOT EXISTS (SELECT FROM resource r WHE
 		} {
 			batch.Queue(statement, id)
 		}
-		return tx.SendBatch(ctx, batch).Close()
+		return keep(ctx, tx, batch, record)
 	}))
+}
+
+// keep adds the rows of a new resource to a batch and runs it, all or nothing with the rest of
+// the transaction.
+func keep(ctx context.Context, tx pgx.Tx, batch *pgx.Batch, r store.Resource) error {
+	t := newTrial([]store.Changeset{{Resources: []store.Resource{r}}})
+	t.queue(batch, []int{0})
+	if err := send(ctx, tx, batch); err != nil {
+		return err
+	}
+	if t.result(0).Status != store.Committed {
+		return outcome.Fail(outcome.CodeConflict, "keep", "%s/%s is there", r.Type, r.ID)
+	}
+	return nil
 }
 
 // absent says why an episode is not there.

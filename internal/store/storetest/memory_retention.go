@@ -42,12 +42,15 @@ func (m *Memory) ofEpisode(id string) []store.Resource {
 }
 
 // Purge removes an episode and remembers it.
-func (m *Memory) Purge(_ context.Context, id string, version int64) error {
+func (m *Memory) Purge(_ context.Context, id string, version int64, record store.Resource) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	row := m.episodes[id]
 	if row == nil || row.Version != version || !row.Due.IsZero() || m.waits(id) {
 		return outcome.Fail(outcome.CodeConflict, "purge", "the episode is another by now, or something of it is still to be told")
+	}
+	if err := m.keep(record); err != nil {
+		return err
 	}
 	for _, r := range m.ofEpisode(id) {
 		delete(m.resources, pair{r.Type, r.ID})
@@ -58,6 +61,16 @@ func (m *Memory) Purge(_ context.Context, id string, version int64) error {
 	m.order = slices.DeleteFunc(m.order, func(x string) bool { return x == id })
 	m.kept = slices.DeleteFunc(m.kept, func(q store.Quarantine) bool { return q.Episode == id })
 	m.purged[id] = true
+	return nil
+}
+
+// keep stores a new resource.
+func (m *Memory) keep(r store.Resource) error {
+	c := store.Changeset{Resources: []store.Resource{r}}
+	if m.model.commit([]store.Changeset{c})[0].Status != store.Committed {
+		return outcome.Fail(outcome.CodeConflict, "keep", "%s/%s is there", r.Type, r.ID)
+	}
+	m.write(c)
 	return nil
 }
 
@@ -96,11 +109,21 @@ func (m *Memory) CountOld(_ context.Context, what store.Old, before time.Time) (
 }
 
 // RemoveOld removes some of it.
-func (m *Memory) RemoveOld(_ context.Context, what store.Old, before time.Time, limit int) (int, error) {
+func (m *Memory) RemoveOld(_ context.Context, what store.Old, before time.Time, limit int, record store.Recording) (int, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	remove := m.old(what, before)
 	remove = remove[:min(limit, len(remove))]
+	if len(remove) == 0 {
+		return 0, nil
+	}
+	r, err := record(len(remove))
+	if err == nil {
+		err = m.keep(r)
+	}
+	if err != nil {
+		return 0, err
+	}
 	for _, do := range remove {
 		do()
 	}

@@ -25,9 +25,9 @@ func purgeWaitsForSubscriptions(t *testing.T, st store.Store) {
 	toldOf(t, st, "a")
 	sendAll(t, st)
 	matchAll(t, st, everyone)
-	requireKind(t, st.Purge(t.Context(), "a", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "a", 1, recordOf("a")), "conflict")
 	settle(t, st, soon(), mustClaimSubscriptions(t, st, soon(), 9, 9)[0], store.Settlement{Sent: 1})
-	require.NoError(t, st.Purge(t.Context(), "a", 1))
+	require.NoError(t, st.Purge(t.Context(), "a", 1, recordOf("a")))
 }
 
 func purgeWaitsForDestinations(t *testing.T, st store.Store) {
@@ -35,9 +35,9 @@ func purgeWaitsForDestinations(t *testing.T, st store.Store) {
 	toldOf(t, st, "a")
 	sendAll(t, st)
 	matchAll(t, st, toAll)
-	requireKind(t, st.Purge(t.Context(), "a", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "a", 1, recordOf("a")), "conflict")
 	deliverAll(t, st, "ehr")
-	require.NoError(t, st.Purge(t.Context(), "a", 1))
+	require.NoError(t, st.Purge(t.Context(), "a", 1, recordOf("a")))
 }
 
 // deliverAll delivers all that waits at a destination.
@@ -59,9 +59,9 @@ func purgeWaitsForPeople(t *testing.T, st store.Store) {
 	_, seqs := mustUnsent(t, st, l, 9)
 	require.NoError(t, st.SetAside(t.Context(), l, seqs[0], tooLong))
 	matchAll(t, st, toNobody)
-	requireKind(t, st.Purge(t.Context(), "a", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "a", 1, recordOf("a")), "conflict")
 	require.NoError(t, st.DropAside(t.Context(), seqs[0]))
-	require.NoError(t, st.Purge(t.Context(), "a", 1))
+	require.NoError(t, st.Purge(t.Context(), "a", 1, recordOf("a")))
 }
 
 // PurgeLeavesNothing purges an episode of which there was something of every kind. naming
@@ -87,7 +87,7 @@ func PurgeLeavesNothing(t *testing.T, st store.Store, naming func(text string) [
 	require.Subset(t, naming("purged-one"), []string{
 		"delivered", "episode", "episode_input", "quarantine", "resource", "resource_version", "search_index",
 	}, "there was something to remove")
-	require.NoError(t, st.Purge(t.Context(), "purged-one", 1))
+	require.NoError(t, st.Purge(t.Context(), "purged-one", 1, recordOf("that")))
 	require.ElementsMatch(t, []string{
 		"identity", "purged", // for good: nothing may come again under these names
 		"inbox", "outbox", // by rules of their own

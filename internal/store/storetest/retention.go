@@ -2,11 +2,13 @@ package storetest
 
 import (
 	"context"
+	"fmt"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
 	"fhirsvc/internal/store"
 )
@@ -14,6 +16,7 @@ import (
 func retentionTests() []contractTest {
 	return []contractTest{
 		{"retention/an episode is removed and remembered", purgeEpisode},
+		{"retention/nothing is removed without a record of it", purgeIsRecorded},
 		{"retention/what is still to be told stays", purgeWaits},
 		{"retention/what a Subscription is still to be told of stays", purgeWaitsForSubscriptions},
 		{"retention/what waits for a destination stays", purgeWaitsForDestinations},
@@ -47,13 +50,13 @@ func purgeEpisode(t *testing.T, st store.Store) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"a"}, ids)
 
-	requireKind(t, st.Purge(t.Context(), "b", 2), "conflict")
-	requireKind(t, st.Purge(t.Context(), "bb", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "b", 2, recordOf("b")), "conflict")
+	requireKind(t, st.Purge(t.Context(), "bb", 1, recordOf("bb")), "conflict")
 	of, err := st.OfEpisode(t.Context(), "b")
 	require.NoError(t, err)
 	require.Equal(t, []store.Resource{stored(ended("b").Resources[0])}, of)
-	require.NoError(t, st.Purge(t.Context(), "b", 1))
-	requireKind(t, st.Purge(t.Context(), "b", 1), "conflict")
+	require.NoError(t, st.Purge(t.Context(), "b", 1, recordOf("b")))
+	requireKind(t, st.Purge(t.Context(), "b", 1, recordOf("b")), "conflict")
 	_, err = st.Load(t.Context(), "b")
 	requireKind(t, err, "deleted")
 	found, err := st.Gather(t.Context(), store.Wanted{Episodes: []string{"a", "b", "d"}})
@@ -85,17 +88,17 @@ func purgeWaits(t *testing.T, st store.Store) {
 	c := ended("a")
 	c.Outbox = []store.Outbox{message("a", "m1", 3)}
 	mustCommit(t, st, c)
-	requireKind(t, st.Purge(t.Context(), "a", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "a", 1, recordOf("a")), "conflict")
 	sendAll(t, st)
-	requireKind(t, st.Purge(t.Context(), "a", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "a", 1, recordOf("a")), "conflict")
 	matchAll(t, st, toNobody)
-	require.NoError(t, st.Purge(t.Context(), "a", 1))
+	require.NoError(t, st.Purge(t.Context(), "a", 1, recordOf("a")))
 
 	toldOf(t, st, "b") // the other way round
 	matchAll(t, st, toNobody)
-	requireKind(t, st.Purge(t.Context(), "b", 1), "conflict")
+	requireKind(t, st.Purge(t.Context(), "b", 1, recordOf("b")), "conflict")
 	sendAll(t, st)
-	require.NoError(t, st.Purge(t.Context(), "b", 1))
+	require.NoError(t, st.Purge(t.Context(), "b", 1, recordOf("b")))
 }
 
 func sendAll(t *testing.T, st store.Store) {
@@ -116,13 +119,61 @@ func toNobody(context.Context, []store.OutboxRow, []store.Subscription) (store.M
 	return store.Matched{}, nil
 }
 
+// recordOf is the record of a removal, which can be found.
+func recordOf(what string) store.Resource {
+	r := version("AuditEvent", "record-"+what, 1, search.Value{Param: "action", Kind: search.Token, Code: "D"})
+	r.Episode, r.Updated = "", at(100_000)
+	return r
+}
+
+func purgeIsRecorded(t *testing.T, st store.Store) {
+	mustCommit(t, st, ended("a"), ended("b"))
+	requireKind(t, st.Purge(t.Context(), "a", 2, recordOf("a")), "conflict")
+	requireAbsent(t, st, "AuditEvent", "record-a")
+	require.NoError(t, st.Purge(t.Context(), "a", 1, recordOf("a")))
+	got, err := st.Read(t.Context(), "AuditEvent", "record-a")
+	require.NoError(t, err)
+	require.Equal(t, stored(recordOf("a")), got)
+	page, err := st.Search(t.Context(), search.Query{Type: "AuditEvent", Count: 9, All: []search.Condition{{Param: "action", Kind: search.Token, Any: []search.Term{{Code: "D"}}}}})
+	require.NoError(t, err)
+	require.Len(t, page.Matches, 1)
+
+	requireKind(t, st.Purge(t.Context(), "b", 1, recordOf("a")), "conflict") // its record can't be stored
+	_, err = st.Load(t.Context(), "b")
+	require.NoError(t, err)
+	_, err = st.Read(t.Context(), "Task", "task-b")
+	require.NoError(t, err)
+
+	none := func(int) (store.Resource, error) {
+		return store.Resource{}, outcome.Fail(outcome.CodeException, "record", "there is none")
+	}
+	n, err := st.RemoveOld(t.Context(), store.OldInbox, at(100_000), 9, none)
+	requireKind(t, err, "exception")
+	require.Zero(t, n)
+	n, err = st.RemoveOld(t.Context(), store.OldInbox, at(-100_000), 9, none)
+	require.NoError(t, err, "nothing was removed, so nothing is recorded")
+	require.Zero(t, n)
+	seen := 0
+	n, err = st.RemoveOld(t.Context(), store.OldInbox, at(100_000), 9, func(n int) (store.Resource, error) {
+		seen = n
+		return recordOf("inbox"), nil
+	})
+	require.NoError(t, err)
+	require.Equal(t, []int{2, 2}, []int{n, seen})
+	_, err = st.Read(t.Context(), "AuditEvent", "record-inbox")
+	require.NoError(t, err)
+}
+
 // removeAll removes in batches of two and gives how many there were.
 func removeAll(t *testing.T, st store.Store, what store.Old, before time.Time) (removed int) {
 	t.Helper()
 	counted, err := st.CountOld(t.Context(), what, before)
 	require.NoError(t, err)
+	recording := func(int) (store.Resource, error) {
+		return recordOf(fmt.Sprintf("%d-%d-%d", what, removed, before.UnixMicro())), nil
+	}
 	for {
-		n, err := st.RemoveOld(t.Context(), what, before, 2)
+		n, err := st.RemoveOld(t.Context(), what, before, 2, recording)
 		require.NoError(t, err)
 		require.LessOrEqual(t, n, 2)
 		if n == 0 {
