@@ -19,12 +19,14 @@ import (
 	"fhirsvc/internal/workflow"
 )
 
-// replica is the part of a process that tells episodes of their time: with connections of its
+// replica is the part of a process that handles inputs: with connections of its
 // own, and the database's clock.
 type replica struct {
 	store.Store
-	timers *episode.Timers
-	watch  func(e store.EpisodeChange) // is told of each due time that was stored
+	service *episode.Service
+	timers  *episode.Timers
+	watch   func(e store.EpisodeChange) // is told of each due time that was stored
+	tried   func(c store.Changeset)     // is told of what is to be stored
 
 	under, most atomic.Int64 // commits under way, and the most there were
 	claimed     atomic.Int64 // how often an episode was claimed
@@ -32,7 +34,12 @@ type replica struct {
 
 func newReplica(t testing.TB, url string) *replica {
 	t.Helper()
-	r := &replica{Store: openStore(t, url)}
+	return newReplicaOn(t, openStore(t, url))
+}
+
+func newReplicaOn(t testing.TB, st store.Store) *replica {
+	t.Helper()
+	r := &replica{Store: st}
 	shared, err := episode.NewSharedClock(t.Context(), r.Store)
 	require.NoError(t, err)
 	var protocols [][]byte
@@ -41,12 +48,12 @@ func newReplica(t testing.TB, url string) *replica {
 	}
 	release, err := episode.NewRelease(protocols, nil, true)
 	require.NoError(t, err)
-	service, err := episode.New(t.Context(), episode.Options{
+	r.service, err = episode.New(t.Context(), episode.Options{
 		Store: r, Incoming: incoming(), Outgoing: outgoing(), Clock: shared.Now, Log: slog.New(slog.DiscardHandler),
 		Release: release, Endpoint: "https://fhirsvc.example/fhir", Software: "played",
 	})
 	require.NoError(t, err)
-	r.timers = episode.NewTimers(service, shared)
+	r.timers = episode.NewTimers(r.service, shared)
 	return r
 }
 
@@ -62,6 +69,11 @@ func (r *replica) Commit(ctx context.Context, changes []store.Changeset) ([]stor
 	n := r.under.Add(1)
 	defer r.under.Add(-1)
 	for most := r.most.Load(); n > most && !r.most.CompareAndSwap(most, n); most = r.most.Load() {
+	}
+	for _, c := range changes {
+		if r.tried != nil {
+			r.tried(c)
+		}
 	}
 	results, err := r.Store.Commit(ctx, changes)
 	for i := range results {

@@ -39,6 +39,7 @@ type Case struct {
 	Version  time.Time // Bundle.timestamp: a later one corrects
 	Status   string    // of the procedure; "" is completed
 	Message  string    // MessageHeader.id, a UUID
+	By       Person    // who did it, told of beside it; nobody is told of where there is none
 }
 
 // NewCase returns a procedure that ended at the instant, when the band was filled.
@@ -73,6 +74,9 @@ func (c Case) Event() []byte {
 			"subject": c.ref("patient"),
 		}),
 	}
+	if c.By != (Person{}) {
+		entries = append(entries, entry(c.uuid("performer"), c.By.practitioner()))
+	}
 	if c.Volume != "" {
 		entries = append(entries, entry(c.uuid("volume"), c.volume()))
 	}
@@ -100,7 +104,7 @@ func (c Case) procedure() object {
 	if status == "" {
 		status = "completed"
 	}
-	return object{
+	procedure := object{
 		"resourceType": "Procedure", "status": status,
 		"identifier":      list{object{"use": "official", "system": systemProcedure, "value": c.id("P")}},
 		"code":            object{"coding": list{object{"system": fhir.SystemSNOMED, "code": code, "display": display}}},
@@ -110,6 +114,10 @@ func (c Case) procedure() object {
 		"location":        object{"identifier": identifier(systemUnit, c.Unit), "display": "Cath lab"},
 		"bodySite":        list{c.site()},
 	}
+	if c.By != (Person{}) {
+		procedure["performer"] = list{object{"actor": c.ref("performer")}}
+	}
+	return procedure
 }
 
 func (c Case) site() object {

@@ -19,6 +19,12 @@ func (p Person) reference() object {
 	return object{"type": "Practitioner", "identifier": identifier(systemStaff, p.ID), "display": p.Name}
 }
 
+func (p Person) practitioner() object {
+	return object{
+		"resourceType": "Practitioner", "identifier": list{identifier(systemStaff, p.ID)}, "name": list{object{"text": p.Name}},
+	}
+}
+
 // Finding is a bedside finding to be charted. One of Answer, Amount and Missing is set.
 type Finding struct {
 	Code    string // local code, or LOINC where there is one
