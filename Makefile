@@ -157,7 +157,7 @@ db-down: ## stop it
 
 ##-- checks
 
-.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint alerts schemas schemas-diff vulncheck verify release-checks
+.PHONY: fmt fmt-check vet lint generate generate-diff tidy-diff helm-lint alerts schemas schemas-diff vulncheck verify upgrade-check release-checks
 fmt: $(LINTER) ## format the Go files
 	$(LINTER) fmt
 
@@ -197,8 +197,11 @@ vulncheck: $(VULNCHECK) ## code with known vulnerabilities that the service call
 
 verify: fmt-check vet lint tidy-diff generate-diff helm-lint alerts conformance race simulation test ## all that CI checks; e2e runs once, for conformance and test
 
-# Beside verify: they compile everything again, or ask what is newest today.
-release-checks: schemas-diff vulncheck sbom reproducible ## what is asked of a release beside verify
+upgrade-check: ## a build of an earlier schema, from its own sources, serves on this one's; FROM=COMMIT takes another. Needs the history
+	.ci/upgrade-check $(FROM)
+
+# Beside verify: they compile everything again, need the history, or ask what is newest today.
+release-checks: schemas-diff vulncheck sbom reproducible upgrade-check ## what is asked of a release beside verify
 
 ##-- tools, pinned in a module of their own
 

@@ -75,8 +75,14 @@ func (b *buffer) String() string {
 // the PATH. It is killed at the end of the test if it still runs.
 func launch(t testing.TB, env []string, args ...string) *process {
 	t.Helper()
+	return launchBinary(t, os.Getenv("FHIRSVC_TEST_BINARY"), env, args...)
+}
+
+// launchBinary is for another build.
+func launchBinary(t testing.TB, binary string, env []string, args ...string) *process {
+	t.Helper()
 	p := &process{stderr: &buffer{}, stdout: &buffer{}, ended: make(chan struct{}), temp: t.TempDir()}
-	p.cmd = exec.Command(os.Getenv("FHIRSVC_TEST_BINARY"), args...)
+	p.cmd = exec.Command(binary, args...)
 	p.cmd.Env = append([]string{"PATH=" + os.Getenv("PATH"), "TMPDIR=" + p.temp}, env...)
 	p.cmd.Stderr = p.stderr
 	pipe, err := p.cmd.StdoutPipe()

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"net/http"
 	"os"
@@ -21,6 +22,12 @@ import (
 // site is what serve needs around it: a broker, a database and a folder of protocols.
 type site struct {
 	nats, database, protocols string
+	binary                    string // "" is this build
+}
+
+func (s site) launch(t testing.TB, more []string, args ...string) *process {
+	t.Helper()
+	return launchBinary(t, cmp.Or(s.binary, os.Getenv("FHIRSVC_TEST_BINARY")), append(s.env(), more...), args...)
 }
 
 func newSite(t *testing.T) site {
@@ -54,7 +61,7 @@ func (s site) env() []string {
 // do runs a command to its end and gives its exit code and stderr.
 func (s site) do(t *testing.T, args ...string) (code int, stderr string) {
 	t.Helper()
-	p := launch(t, s.env(), args...)
+	p := s.launch(t, nil, args...)
 	select {
 	case <-p.ended:
 	case <-time.After(30 * time.Second):
@@ -73,7 +80,7 @@ func (s site) migrate(t *testing.T) {
 // is ready.
 func (s site) serve(t *testing.T, more ...string) *ward {
 	t.Helper()
-	p := launch(t, append(s.env(), more...), "serve")
+	p := s.launch(t, more, "serve")
 	require.Eventually(t, func() bool {
 		_, rest, found := strings.Cut(p.stderr.String(), `"address":"`)
 		address, _, _ := strings.Cut(rest, `"`)

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"flag"
+	"fmt"
+	"net/http"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/sandbox/bedside"
+)
+
+var olderBuild = flag.String("upgrade.from", "", "`binary` of an earlier build, which serves on this build's schema; without it, this build serves on a schema that has grown")
+
+// A replica goes on while the schema grows under it, is started anew on the grown one, and has
+// the next release beside it. Without -upgrade.from that release is invented: it has done to every
+// table what a step may do. With it, the old build is a binary that was really built from its own
+// sources, and the schema is today's (make upgrade-check).
+func TestServesOnTheNextSchema(t *testing.T) {
+	t.Parallel()
+	this := newSite(t)
+	old := this
+	old.binary = *olderBuild
+	old.migrate(t)
+	running := old.serve(t)
+	first := bedside.NewCase(801, "diagnostic", time.Now().Add(-time.Minute))
+	running.takeIn(first)
+	running.bleedAndStop()
+
+	before := rulesOf(t, old)
+	if old.binary != "" {
+		this.migrate(t)
+	} else {
+		growEverything(t, old)
+	}
+	running.wantReady(http.StatusOK, "ok")
+	running.chartOf("hand-check", "normal")
+	anew := old.serve(t)
+	anew.find(first)
+	anew.chartOf("band-air-removed", "1")
+
+	// Its first release falls due in a moment, and is withheld: nobody has looked.
+	second := bedside.NewCase(802, "diagnostic", time.Now().UTC().Truncate(time.Millisecond).Add(-time.Hour+2*time.Second))
+	anew.takeIn(second)
+	require.Eventually(t, func() bool { return anew.task("release-step/1").Status == "on-hold" }, eventually, tick, "due times are told")
+	anew.bleedAndStop()
+	require.Equal(t, http.StatusOK, anew.processMessage(second.Event()).Status, "the same event gets its answer again")
+	for _, args := range [][]string{{"purge", "--episodes", "30", "--inbox", "30", "--outbox", "7", "--audit", "30", "--really"}, {"rejected", "list"}, {"outbox", "list"}} {
+		code, stderr := this.do(t, args...)
+		require.Zero(t, code, "%s: %s", args, stderr)
+	}
+
+	next := this.serve(t)
+	for _, c := range []bedside.Case{first, second} {
+		anew.find(c)
+		next.find(c)
+		require.Equal(t, describe(anew.tasks()), describe(next.tasks()))
+		next.chartOf("hand-check", "normal")
+		if rulesOf(t, old) == before { // else the old one leaves the episode alone
+			anew.chartOf("access-site-haematoma", "absent")
+		}
+		require.Equal(t, describe(anew.tasks()), describe(next.tasks()))
+	}
+	next.wantSound(2)
+	running.process.stop(t)
+	for _, w := range []*ward{running, anew, next} {
+		require.NotContains(t, w.process.stderr.String(), `"level":"ERROR"`)
+	}
+}
+
+// takeIn sends an event over the broker and waits for its plan.
+func (w *ward) takeIn(c bedside.Case) {
+	w.Helper()
+	require.NoError(w, w.client.Send(w.Context(), c.Event()))
+	require.Eventually(w, func() bool {
+		found, err := w.client.Search(w.Context(), "Procedure?identifier="+c.Procedure())
+		return err == nil && len(found) == 1
+	}, eventually, tick)
+	w.find(c)
+}
+
+// chartOf charts a finding now, by the day's clock.
+func (w *ward) chartOf(code, value string) {
+	w.Helper()
+	w.entries++
+	f := bedside.Finding{
+		Code: code, At: time.Now(), By: bedside.Nurse(), Patient: w.patient, PartOf: w.procedure, Side: "right",
+		ID: fmt.Sprintf("%s-%s-%d", w.process.http, w.patient, w.entries),
+	}
+	if f.Answer = value; code == "band-air-removed" || code == "band-air-added" {
+		f.Answer, f.Amount = "", value
+	}
+	_, err := w.client.Create(w.Context(), "Observation", f.Observation())
+	require.NoError(w, err)
+}
+
+// bleedAndStop charts a bleed, claims what is asked for then, puts air back, and finds it dry.
+func (w *ward) bleedAndStop() {
+	w.Helper()
+	w.chartOf("access-site-bleeding", "bleeding")
+	tasks := w.tasks()
+	i := slices.IndexFunc(tasks, func(x bedside.Task) bool { return x.Code == "restore-compression" && x.Status == "ready" })
+	require.GreaterOrEqual(w, i, 0, describe(tasks))
+	claim := `[{"op":"replace","path":"/status","value":"in-progress"},{"op":"add","path":"/owner","value":{"display":"Invented nurse"}}]`
+	versions := w.history("Task", tasks[i].ID)
+	header := http.Header{"Content-Type": {"application/json-patch+json"}, "If-Match": {fmt.Sprintf(`W/"%d"`, len(versions))}}
+	a, err := w.client.Do(w.Context(), http.MethodPatch, "/fhir/Task/"+tasks[i].ID, []byte(claim), header)
+	require.NoError(w, err)
+	require.Equal(w, http.StatusOK, a.Status, string(a.Body))
+	w.chartOf("band-air-added", "2")
+	w.chartOf("access-site-bleeding", "haemostasis")
+}
+
+// rulesOf gives the newest rules by which an episode was computed.
+func rulesOf(t *testing.T, s site) (newest int) {
+	t.Helper()
+	conn, err := pgx.Connect(t.Context(), s.database)
+	require.NoError(t, err)
+	defer conn.Close(t.Context()) //nolint:errcheck // it has told
+	require.NoError(t, conn.QueryRow(t.Context(), `SELECT max(rules_version) FROM episode`).Scan(&newest))
+	return newest
+}
+
+// growEverything does to each table what a step of the next release may do, a table at a time, and
+// says so.
+func growEverything(t *testing.T, s site) {
+	t.Helper()
+	conn, err := pgx.Connect(t.Context(), s.database)
+	require.NoError(t, err)
+	defer conn.Close(t.Context()) //nolint:errcheck // the schema has grown
+	const tables = `SELECT relname::text FROM pg_class WHERE relnamespace = current_schema()::regnamespace AND relkind IN ('r', 'p')`
+	rows, err := conn.Query(t.Context(), tables)
+	require.NoError(t, err)
+	names, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	require.NoError(t, err)
+	require.Greater(t, len(names), 15)
+	for _, name := range names {
+		table := pgx.Identifier{name}.Sanitize()
+		for _, sql := range []string{
+			`ALTER TABLE ` + table + ` ADD COLUMN next_note text, ADD COLUMN next_weight integer NOT NULL DEFAULT 1`,
+			`CREATE INDEX CONCURRENTLY ON ` + table + ` (next_weight)`,
+		} {
+			_, err := conn.Exec(t.Context(), sql)
+			require.NoError(t, err, sql)
+		}
+	}
+	_, err = conn.Exec(t.Context(), `INSERT INTO schema_version (version, name, serves) SELECT max(version) + 1, 'next', max(version) FROM schema_version`)
+	require.NoError(t, err)
+}
