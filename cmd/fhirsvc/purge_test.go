@@ -50,7 +50,8 @@ func TestPurge(t *testing.T) {
 	require.Equal(t, http.StatusOK, w.status("/fhir/"+w.plan), "it is open")
 	require.Empty(t, w.tasksOf(ended.patient))
 	require.NotEmpty(t, w.tasksOf(w.patient))
-	w.wantRemovalRecorded(ended)
+	record := w.wantRemovalRecorded(ended)
+	require.Equal(t, "https://hospital.example/unit|cath-lab-1", unitOf(t, db, record), "it is seen by whoever sees the unit")
 	require.Equal(t, http.StatusOK, w.status("/fhir/"+ended.patient), "people stay")
 
 	late := theCase()
@@ -71,6 +72,7 @@ func TestPurge(t *testing.T) {
 // auditEvent is a record as far as the tests ask. Source of the elements and codes: R4
 // AuditEvent, hl7.org/fhir/R4/auditevent.html, and its value set object-lifecycle-events.
 type auditEvent struct {
+	ID       string
 	Recorded time.Time
 	Agent    []struct {
 		Who struct {
@@ -82,6 +84,7 @@ type auditEvent struct {
 	Entity []struct {
 		What struct {
 			Reference  string
+			Type       string
 			Identifier struct{ System, Value string }
 		}
 		Lifecycle struct{ Code string }
@@ -103,8 +106,8 @@ func (w *ward) removals(query string) []auditEvent {
 }
 
 // wantRemovalRecorded holds the record of an episode's removal to who, when, which, by what rule
-// and how much.
-func (w *ward) wantRemovalRecorded(of ward) {
+// and how much, and gives its id.
+func (w *ward) wantRemovalRecorded(of ward) string {
 	w.Helper()
 	records := w.removals("&patient=" + of.patient + "&entity=" + of.plan + "&entity=" + of.procedure)
 	require.Len(w, records, 1)
@@ -118,8 +121,11 @@ func (w *ward) wantRemovalRecorded(of ward) {
 	require.NoError(w, err)
 	require.Equal(w, me.Username, r.Agent[2].Who.Identifier.Value)
 	require.True(w, r.Agent[2].Requestor)
-	removed, rule := map[string]string{}, ""
+	removed, rule, unit := map[string]string{}, "", ""
 	for _, e := range r.Entity {
+		if e.What.Type == "Location" {
+			unit = e.What.Identifier.Value
+		}
 		rule += string(e.Query)
 		for _, d := range e.Detail {
 			require.Equal(w, "15", e.Lifecycle.Code, "permanent erasure")
@@ -127,6 +133,7 @@ func (w *ward) wantRemovalRecorded(of ward) {
 			removed[d.Type] = d.ValueString
 		}
 	}
+	require.Equal(w, "cath-lab-1", unit)
 	require.Contains(w, rule, "purge --episodes 30: nothing was stored since 20")
 	require.Equal(w, "1", removed["CarePlan"])
 	require.Equal(w, "1", removed["Procedure"])
@@ -135,6 +142,17 @@ func (w *ward) wantRemovalRecorded(of ward) {
 		require.NoError(w, err, kind)
 		require.Greater(w, n, 3, kind)
 	}
+	return r.ID
+}
+
+// unitOf gives the unit by which a record is seen.
+func unitOf(t *testing.T, database, id string) (unit string) {
+	t.Helper()
+	conn, err := pgx.Connect(t.Context(), database)
+	require.NoError(t, err)
+	defer conn.Close(t.Context()) //nolint:errcheck // it has told
+	require.NoError(t, conn.QueryRow(t.Context(), `SELECT unit FROM resource WHERE type = 'AuditEvent' AND id = $1`, id).Scan(&unit))
+	return unit
 }
 
 // everythingTold waits until nothing waits for the relay or the matcher.

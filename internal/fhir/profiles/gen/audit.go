@@ -7,7 +7,7 @@ func audit() []profile {
 	return []profile{{
 		id: "access-record", name: "AccessRecord", title: "Record of an access", kind: "AuditEvent",
 		description: "Who read, searched or changed what, or tried to. People are named by what the issuer of their token " +
-			"calls them, and patients by reference.",
+			"calls them, or by the account that ran a command, and patients by reference.",
 		rules: []rule{
 			{id: "AuditEvent", constraints: []constraint{
 				must("acc-1", "One agent asked for it", "agent.where(requestor = true).count() = 1"),
