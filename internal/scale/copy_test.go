@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+
+	"fhirsvc/internal/store/postgres"
 )
 
 // patch is a place in a text that differs from copy to copy.
@@ -111,7 +113,7 @@ type copyOf struct {
 }
 
 // of gives the value of a copy.
-func (c copyOf) of(v *value, p packing) any {
+func (c copyOf) of(v *value) any {
 	switch {
 	case !v.instant.IsZero():
 		return v.instant.Add(c.shift)
@@ -137,11 +139,5 @@ func (c copyOf) of(v *value, p packing) any {
 	if !v.bytes {
 		return string(b)
 	}
-	if len(b) < 128 {
-		return b
-	}
-	if packed := p.EncodeAll(b, make([]byte, 0, len(b)/4+64)); len(packed) < len(b) {
-		return packed
-	}
-	return b
+	return postgres.Packed(b)
 }

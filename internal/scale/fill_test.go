@@ -17,7 +17,6 @@ import (
 
 // filler copies templates into a database.
 type filler struct {
-	packing  packing
 	finished [][]copied
 	open     [][]copied
 	begun    []time.Time // of open ones
@@ -31,8 +30,8 @@ const units = 200
 
 func newFiller(t testing.TB, u *unit, n int, now time.Time) *filler {
 	t.Helper()
-	f := &filler{packing: newPacking(t), now: now, next: 1}
-	finished, open := u.templates(f.packing, n, now)
+	f := &filler{now: now, next: 1}
+	finished, open := u.templates(n, now)
 	own := ids(append(finished, open...))
 	number := firstNumber + 1
 	for _, each := range finished {
@@ -184,7 +183,7 @@ func (f *filler) put(url string, all []pending) error {
 				}
 				row := make([]any, len(r))
 				for c := range r {
-					row[c] = p.copy.of(&r[c], f.packing)
+					row[c] = p.copy.of(&r[c])
 				}
 				rows = append(rows, row)
 			}

@@ -4,15 +4,14 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
-	"testing"
 	"time"
 
 	"github.com/jackc/pgx/v5"
-	"github.com/klauspost/compress/zstd"
 	"github.com/stretchr/testify/require"
+
+	"fhirsvc/internal/store/postgres"
 )
 
 // The tables whose rows belong to an episode.
@@ -38,40 +37,10 @@ const (
 	templateUnit = "unit-000"
 )
 
-// packing reads and writes bodies as the store does: zstd against its dictionary.
-type packing struct {
-	*zstd.Encoder
-	*zstd.Decoder
-}
-
-func newPacking(t testing.TB) packing {
-	t.Helper()
-	dictionary, err := os.ReadFile("../store/postgres/dictionary/1.txt")
-	require.NoError(t, err)
-	e, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(1, dictionary), zstd.WithEncoderLevel(zstd.SpeedFastest))
-	require.NoError(t, err)
-	d, err := zstd.NewReader(nil, zstd.WithDecoderDictRaw(1, dictionary))
-	require.NoError(t, err)
-	return packing{e, d}
-}
-
-const frame = "\x28\xb5\x2f\xfd"
-
-// clear unpacks what is packed.
-func (p packing) clear(t testing.TB, b []byte) []byte {
-	t.Helper()
-	if !strings.HasPrefix(string(b), frame) {
-		return b
-	}
-	out, err := p.DecodeAll(b, nil)
-	require.NoError(t, err)
-	return out
-}
-
 // templates plays episodes to their end, and as many again until they are as far as the
 // last ones that are open at the instant now: one after the other, each on a day of its own.
 // The people are drawn from the seed.
-func (u *unit) templates(p packing, n int, now time.Time) (finished, open []template) {
+func (u *unit) templates(n int, now time.Time) (finished, open []template) {
 	u.Helper()
 	conn := connect(u, u.url)
 	dice := rand.New(rand.NewPCG(7, 7))
@@ -81,7 +50,7 @@ func (u *unit) templates(p packing, n int, now time.Time) (finished, open []temp
 		var mark int64
 		require.NoError(u, conn.QueryRow(u.Context(), `SELECT pg_current_xact_id()::text::bigint`).Scan(&mark))
 		u.play(number, begin, length, dice)
-		return template{begun: begin, tables: u.written(conn, p, mark)}
+		return template{begun: begin, tables: u.written(conn, mark)}
 	}
 	day := func() time.Time { // the next one, at the time of now
 		return u.clock.Now().Truncate(24 * time.Hour).Add(24*time.Hour + now.Sub(now.Truncate(24*time.Hour)))
@@ -99,7 +68,7 @@ func (u *unit) templates(p packing, n int, now time.Time) (finished, open []temp
 }
 
 // written gives the rows that were written since a transaction.
-func (u *unit) written(conn *pgx.Conn, p packing, mark int64) []table {
+func (u *unit) written(conn *pgx.Conn, mark int64) []table {
 	u.Helper()
 	var all []table
 	for _, name := range tables {
@@ -113,7 +82,8 @@ func (u *unit) written(conn *pgx.Conn, p packing, mark int64) []table {
 			require.NoError(u, err)
 			for i, v := range values {
 				if b, ok := v.([]byte); ok {
-					values[i] = p.clear(u, b)
+					values[i], err = postgres.Unpacked(b)
+					require.NoError(u, err)
 				}
 			}
 			t.rows = append(t.rows, values)

@@ -3,10 +3,11 @@ package postgres
 import (
 	"bytes"
 	_ "embed"
-	"runtime"
+	"encoding/binary"
+	"hash/crc32"
 	"sync"
 
-	"github.com/klauspost/compress/zstd"
+	"github.com/klauspost/compress/s2"
 
 	"fhirsvc/internal/fhir/outcome"
 )
@@ -18,68 +19,93 @@ import (
 //go:embed dictionary/1.txt
 var dictionary []byte
 
-const dictionaryNumber = 1
-
 // worth is the size from which a body is packed at all.
 const worth = 128
 
-// frame is how packed bytes begin (RFC 8878 section 3.1.1). What is stored as it is never
-// begins so.
-const frame = "\x28\xb5\x2f\xfd"
+// packedMark is how packed bytes begin: a byte that begins no body, and the dictionary's number
+// at the end. After it come the checksum of the body (CRC-32C, RFC 3720 section 12.1; four
+// bytes, little endian) and the body as a block of S2.
+const packedMark = "\x00s2\x01"
 
-var packer = sync.OnceValue(func() *zstd.Encoder {
-	e, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(dictionaryNumber, dictionary), zstd.WithEncoderLevel(zstd.SpeedFastest),
-		// What is not in the dictionary is written as it stands: to pack that, too, takes three
-		// times the time and saves an eighth of the room.
-		zstd.WithNoEntropyCompression(true),
-		zstd.WithEncoderConcurrency(runtime.GOMAXPROCS(0)))
-	if err != nil {
-		panic(err) // of constants
-	}
-	return e
-})
+const packedHead = len(packedMark) + crc32.Size
 
-var unpacker = sync.OnceValue(func() *zstd.Decoder {
-	const most = 64 << 20 // a body is bounded by what comes in, far below
-	d, err := zstd.NewReader(nil, zstd.WithDecoderDictRaw(dictionaryNumber, dictionary), zstd.WithDecoderMaxMemory(most),
-		zstd.WithDecoderConcurrency(runtime.GOMAXPROCS(0)))
-	if err != nil {
-		panic(err) // of constants
-	}
-	return d
-})
+// mostUnpacked bounds what is unpacked: a body is bounded by what comes in, far below.
+const mostUnpacked = 64 << 20
 
-func isFrame(b []byte) bool { return bytes.HasPrefix(b, []byte(frame)) }
+var (
+	packer   = sync.OnceValue(func() *s2.Dict { return s2.MakeDict(dictionary, nil) })
+	checksum = crc32.MakeTable(crc32.Castagnoli)
+	// packing holds the room for a block, which is far more than the block takes.
+	packing = sync.Pool{New: func() any { return new([]byte) }}
+)
 
-// pack gives the bytes to store for a body: a zstd frame (RFC 8878) where that is shorter,
-// else the body itself. nil stays nil.
+// looksPacked reports whether stored bytes are read as packed, by this release or an earlier one.
+func looksPacked(b []byte) bool { return begins(b, packedMark) || begins(b, zstdMark) }
+
+func begins(b []byte, mark string) bool { return bytes.HasPrefix(b, []byte(mark)) }
+
+// pack gives the bytes to store for a body: packed where that is shorter, else the body itself.
+// nil stays nil.
 func pack(body []byte) []byte {
-	clear := !isFrame(body)
+	clear := !looksPacked(body)
 	if clear && len(body) < worth {
 		return body
 	}
-	packed := packer().EncodeAll(body, make([]byte, 0, len(body)/4+64))
-	if clear && len(packed) >= len(body) {
+	room := packing.Get().(*[]byte)
+	defer packing.Put(room)
+	if most := s2.MaxEncodedLen(len(body)); cap(*room) < most {
+		*room = make([]byte, most)
+	}
+	block := packer().Encode((*room)[:cap(*room)], body)
+	if clear && packedHead+len(block) >= len(body) {
 		return body
 	}
-	return packed
+	packed := append(make([]byte, 0, packedHead+len(block)), packedMark...)
+	packed = binary.LittleEndian.AppendUint32(packed, crc32.Checksum(body, checksum))
+	return append(packed, block...)
 }
 
 // Packed gives the bytes that are stored for a body, for a measurement that writes the same
 // rows by itself.
 func Packed(body []byte) []byte { return pack(body) }
 
+// Unpacked gives the body of what is stored.
+func Unpacked(stored []byte) ([]byte, error) { return unpack(stored) }
+
 // unpack gives the body of what is stored. It fails (exception) on bytes that pack did not
 // write.
 func unpack(stored []byte) ([]byte, error) {
-	if !isFrame(stored) {
+	if !looksPacked(stored) {
 		return stored, nil
 	}
-	body, err := unpacker().DecodeAll(stored, nil)
+	read := unpackBlock
+	if begins(stored, zstdMark) {
+		read = unpackZstd
+	}
+	body, err := read(stored)
 	if err != nil {
 		return nil, &outcome.Error{Kind: outcome.CodeException, Op: "unpack", Details: "what is stored can't be read", Err: err}
 	}
 	return body, nil
+}
+
+func unpackBlock(stored []byte) ([]byte, error) {
+	if len(stored) < packedHead {
+		return nil, s2.ErrCorrupt
+	}
+	block := stored[packedHead:]
+	size, err := s2.DecodedLen(block)
+	if err != nil {
+		return nil, err
+	}
+	if size > mostUnpacked {
+		return nil, s2.ErrTooLarge
+	}
+	body, err := packer().Decode(make([]byte, 0, size), block)
+	if err == nil && binary.LittleEndian.Uint32(stored[len(packedMark):]) != crc32.Checksum(body, checksum) {
+		err = s2.ErrCRC
+	}
+	return body, err
 }
 
 // unpackAll unpacks bodies in place.

@@ -3,10 +3,13 @@ package postgres
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/hex"
+	"hash/crc32"
 	"strings"
 	"testing"
 
+	"github.com/klauspost/compress/s2"
 	"github.com/klauspost/compress/zstd"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -21,18 +24,31 @@ func TestDictionaryNeverChanges(t *testing.T) {
 		"add another dictionary with another number; never change this one")
 }
 
-// A frame that this release's first build wrote: RFC 8878 with the dictionary by its number.
-func TestPackedBytesAreZstd(t *testing.T) {
+// What is packed begins with a mark, and holds the checksum of the body by the check value of CRC-32C
+// (RFC 3720 appendix B.4: 32 bytes of zeros give aa 36 91 8a) and a block that S2 reads with the dictionary.
+func TestPackedBytes(t *testing.T) {
+	zeros := make([]byte, 32)
+	require.Equal(t, []byte{0xaa, 0x36, 0x91, 0x8a}, binary.LittleEndian.AppendUint32(nil, crc32.Checksum(zeros, checksum)))
 	body := []byte(strings.Repeat(`{"resourceType":"Task","status":"ready"}`, 10))
-	var h zstd.Header
-	require.NoError(t, h.Decode(pack(body)))
-	require.EqualValues(t, dictionaryNumber, h.DictionaryID)
-	d, err := zstd.NewReader(nil, zstd.WithDecoderDictRaw(dictionaryNumber, dictionary))
-	require.NoError(t, err)
-	defer d.Close()
-	got, err := d.DecodeAll(pack(body), nil)
+	packed := pack(body)
+	require.Equal(t, "\x00s2\x01", string(packed[:4]))
+	require.Equal(t, crc32.Checksum(body, checksum), binary.LittleEndian.Uint32(packed[4:8]))
+	got, err := s2.MakeDict(dictionary, nil).Decode(nil, packed[8:])
 	require.NoError(t, err)
 	require.Equal(t, body, got)
+}
+
+// A frame that earlier builds wrote: RFC 8878 with the dictionary by its number, with and without
+// entropy coding.
+func TestFramesAreReadAsEver(t *testing.T) {
+	body := []byte(strings.Repeat(`{"resourceType":"Task","status":"ready"}`, 10))
+	for _, plain := range []bool{false, true} {
+		e, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(zstdDictionary, dictionary), zstd.WithNoEntropyCompression(plain))
+		require.NoError(t, err)
+		got, err := unpack(e.EncodeAll(body, nil))
+		require.NoError(t, err)
+		require.Equal(t, body, got)
+	}
 }
 
 func TestPack(t *testing.T) {
@@ -42,7 +58,7 @@ func TestPack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		body := rapid.SliceOfN(rapid.Byte(), 0, 2000).Draw(t, "body")
 		if rapid.Bool().Draw(t, "looks packed") {
-			body = append([]byte(frame), body...)
+			body = append([]byte(rapid.SampledFrom([]string{packedMark, zstdMark}).Draw(t, "mark")), body...)
 		}
 		body = bytes.Repeat(body, rapid.IntRange(1, 3).Draw(t, "times"))
 		got, err := unpack(pack(body))
@@ -52,13 +68,33 @@ func TestPack(t *testing.T) {
 	})
 }
 
+// Each bit counts: none that is turned gives another body.
+func TestTurnedBitsAreSeen(t *testing.T) {
+	body := []byte(`{"resourceType":"Observation","status":"final","valueQuantity":{"value":13,"unit":"mL","system":"http://unitsofmeasure.org","code":"mL"}}`)
+	packed := pack(body)
+	require.Less(t, len(packed), len(body))
+	for i := len(packedMark) * 8; i < len(packed)*8; i++ {
+		turned := bytes.Clone(packed)
+		turned[i/8] ^= 1 << (i % 8)
+		got, err := unpack(turned)
+		require.True(t, err != nil || bytes.Equal(got, body), "bit %d gives %s", i, got)
+	}
+}
+
 // Bytes that pack did not write are a fault of ours, never an empty resource.
 func TestUnpackRefuses(t *testing.T) {
 	whole := pack([]byte(strings.Repeat(`{"resourceType":"Task"}`, 50)))
+	other := bytes.Clone(whole)
+	other[len(packedMark)] ^= 1
 	for name, stored := range map[string][]byte{
 		"cut":                whole[:len(whole)-3],
-		"frame alone":        []byte(frame),
-		"another dictionary": append([]byte(frame), 0x21, 99, 5, 1, 0, 0),
+		"longer":             append(bytes.Clone(whole), 0),
+		"mark alone":         []byte(packedMark),
+		"no block":           []byte(packedMark + "\x00\x00\x00\x00"),
+		"another checksum":   other,
+		"a body too large":   append([]byte(packedMark+"\x00\x00\x00\x00"), 0xff, 0xff, 0xff, 0xff, 0x07),
+		"frame alone":        []byte(zstdMark),
+		"another dictionary": append([]byte(zstdMark), 0x21, 99, 5, 1, 0, 0),
 	} {
 		_, err := unpack(stored)
 		require.Equal(t, outcome.CodeException, outcome.KindOf(err), name)
