@@ -53,7 +53,7 @@ func (m *Matcher) Drain(ctx context.Context) error {
 
 // unheard is the wait after a round in which nobody listened: meanwhile the relay marks most
 // of what is changed as matched along with sending it.
-const unheard = 250 * time.Millisecond
+const unheard = time.Second
 
 func (m *Matcher) round(ctx context.Context) (int, error) {
 	heard := false

@@ -195,11 +195,10 @@ func (a *Auditor) store(ctx context.Context, batch []fhir.Access) error {
 func (a *Auditor) record(x fhir.Access, id string, at time.Time) (store.Resource, error) {
 	x.Unit = placeOf(x.Unit)
 	body, err := fhir.RenderAudit(x, fhir.Version{ID: id, Number: 1, At: at})
-	if err == nil {
-		err = sound(a.o.Outgoing, body)
-	}
 	r := store.Resource{Type: "AuditEvent", ID: id, Version: 1, Updated: at, Unit: x.Unit, Body: body}
-	r.Index = indexOf(r)
+	if err == nil {
+		err = indexSound(a.o.Outgoing, &r)
+	}
 	return r, err
 }
 

@@ -12,6 +12,7 @@ import (
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
 )
 
@@ -126,3 +127,5 @@ type nothing struct{}
 func (nothing) Resource([]byte) []outcome.Issue {
 	return []outcome.Issue{outcome.Errorf(outcome.CodeInvalid, "AuditEvent", "no")}
 }
+
+func (n nothing) Lend(body []byte, _ func(*tree.Node)) []outcome.Issue { return n.Resource(body) }

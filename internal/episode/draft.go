@@ -9,6 +9,7 @@ import (
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/fhir/search"
+	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
 	"fhirsvc/internal/workflow"
 )
@@ -39,7 +40,13 @@ func (s *Service) newDraft(author string) *draft {
 
 // put adds a resource version. Its index and its change event follow from it.
 func (d *draft) put(r store.Resource, seq int64) {
-	d.changes.Outbox = append(d.changes.Outbox, d.s.announce(d.keep(r), seq))
+	r.Index = indexOf(r)
+	d.tell(r, seq)
+}
+
+// tell adds a resource version and its change event.
+func (d *draft) tell(r store.Resource, seq int64) {
+	d.changes.Outbox = append(d.changes.Outbox, d.s.announce(d.add(r), seq))
 }
 
 // putUntold adds what a client entered and nobody else is told of.
@@ -48,10 +55,15 @@ func (d *draft) putUntold(r store.Resource) {
 	d.keep(r)
 }
 
-// keep adds a resource version as it is stored.
-func (d *draft) keep(r store.Resource) store.Resource {
-	r.Updated = d.at
+// keep adds a resource version and its index.
+func (d *draft) keep(r store.Resource) {
 	r.Index = indexOf(r)
+	d.add(r)
+}
+
+// add adds a resource version as it is stored.
+func (d *draft) add(r store.Resource) store.Resource {
+	r.Updated = d.at
 	d.changes.Resources = append(d.changes.Resources, r)
 	return r
 }
@@ -74,10 +86,11 @@ func versioned(r store.Resource) string {
 	return fmt.Sprintf("%s/%s/_history/%d", r.Type, r.ID, r.Version)
 }
 
-// putOwn adds a resource that the service wrote itself: it is validated before commit.
+// putOwn adds a resource that the service wrote itself: it is validated before commit, and
+// indexed with that.
 func (d *draft) putOwn(r store.Resource, seq int64) {
 	d.rendered = append(d.rendered, len(d.changes.Resources))
-	d.put(r, seq)
+	d.tell(r, seq)
 }
 
 // resource gives the version in the draft, nil if there is none.
@@ -176,11 +189,11 @@ func (d *draft) seal(in store.Inbox) error {
 	return nil
 }
 
-// check validates what the service wrote itself. An error is a fault of ours.
+// check validates and indexes what the service wrote itself. An error is a fault of ours.
 func (d *draft) check() error {
 	for _, i := range d.rendered {
-		r := d.changes.Resources[i]
-		if err := sound(d.s.Outgoing, r.Body); err != nil {
+		r := &d.changes.Resources[i]
+		if err := indexSound(d.s.Outgoing, r); err != nil {
 			return fmt.Errorf("%s/%s: %w", r.Type, r.ID, err)
 		}
 	}
@@ -188,8 +201,15 @@ func (d *draft) check() error {
 }
 
 // sound says whether what leaves the service is valid R4 and fits the release's profiles.
-func sound(v Validator, body []byte) error {
-	issues := v.Resource(body)
+func sound(v Validator, body []byte) error { return firstError(v.Resource(body)) }
+
+// indexSound is sound of what the service wrote itself and stores, and computes what it is
+// found by.
+func indexSound(v Validator, r *store.Resource) error {
+	return firstError(v.Lend(r.Body, func(resource *tree.Node) { r.Index = search.IndexOf(r.Type, resource) }))
+}
+
+func firstError(issues []outcome.Issue) error {
 	at := slices.IndexFunc(issues, func(i outcome.Issue) bool { return outcome.HasErrors([]outcome.Issue{i}) })
 	if at < 0 {
 		return nil

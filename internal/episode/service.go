@@ -10,6 +10,7 @@ import (
 
 	"fhirsvc/internal/fhir"
 	"fhirsvc/internal/fhir/outcome"
+	"fhirsvc/internal/fhir/tree"
 	"fhirsvc/internal/store"
 	"fhirsvc/internal/workflow"
 )
@@ -17,6 +18,8 @@ import (
 // Validator says what is wrong with an R4 resource. It is safe for concurrent use.
 type Validator interface {
 	Resource(body []byte) []outcome.Issue
+	// Lend is Resource, and lets use read the resource, valid or not, which it must not keep.
+	Lend(body []byte, use func(resource *tree.Node)) []outcome.Issue
 }
 
 // Options are what the service is made of. Store, the validators, Clock and Log are needed.

@@ -18,14 +18,27 @@ import (
 // reference with only a display) gives a value with an empty Code, so that :missing
 // tells the truth; no query can ask for an empty code. Composites have no values.
 func Index(resourceType string, body []byte) []Value {
+	reader := readers.Get().(*tree.Reader)
+	defer readers.Put(reader)
+	defer reader.Release()
+	doc, _ := reader.Read(body, tree.Limits{})
+	if doc == nil {
+		return nil
+	}
+	return IndexOf(resourceType, doc.Root)
+}
+
+// IndexOf is Index of a resource that was parsed for something else, too.
+func IndexOf(resourceType string, resource *tree.Node) []Value {
 	x := indexers.Get().(*indexer)
 	defer indexers.Put(x)
-	return x.index(resourceType, body)
+	return x.index(resourceType, resource)
 }
+
+var readers = sync.Pool{New: func() any { return new(tree.Reader) }}
 
 // indexer is of one caller at a time, and keeps its memory for the next one.
 type indexer struct {
-	reader tree.Reader
 	values []Value
 	seen   map[Value]bool
 }
@@ -35,25 +48,20 @@ var indexers = sync.Pool{New: func() any { return &indexer{seen: map[Value]bool{
 // mostSeen bounds the memory that an indexer keeps, in values.
 const mostSeen = 1 << 10
 
-func (x *indexer) index(resourceType string, body []byte) []Value {
+func (x *indexer) index(resourceType string, resource *tree.Node) []Value {
 	defer x.forget()
-	doc, _ := x.reader.Read(body, tree.Limits{})
-	if doc == nil {
-		return nil
-	}
 	for _, p := range Params(resourceType) {
 		if p.Code == "_id" || p.Code == "_lastUpdated" {
 			continue
 		}
 		for _, path := range p.paths {
-			path.each(doc.Root, func(n *tree.Node) { x.element(p, n) })
+			path.each(resource, func(n *tree.Node) { x.element(p, n) })
 		}
 	}
 	return slices.Clone(x.values)
 }
 
 func (x *indexer) forget() {
-	x.reader.Release()
 	if len(x.values) > mostSeen {
 		x.values, x.seen = nil, map[Value]bool{}
 		return

@@ -76,10 +76,17 @@ func (v *Validator) mustKnow(url, typeName string) {
 // Resource gives the faults of one resource in JSON, in the order of the text; none
 // when it is valid. Warnings and information are among them.
 func (v *Validator) Resource(body []byte) []outcome.Issue {
+	return v.Lend(body, func(*tree.Node) {})
+}
+
+// Lend is Resource, and lets use read the resource, which it must not keep, so that a text is
+// parsed once for both. Use is called for each text that can be parsed, valid or not.
+func (v *Validator) Lend(body []byte, use func(resource *tree.Node)) []outcome.Issue {
 	w := v.walkers.Get().(*walker)
 	doc, issues := w.reader.Read(body, v.options.Limits)
 	if doc != nil {
 		issues = w.check(doc, issues)
+		use(doc.Root)
 	}
 	w.end()
 	v.walkers.Put(w)
