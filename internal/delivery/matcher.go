@@ -51,8 +51,8 @@ func (m *Matcher) Drain(ctx context.Context) error {
 	}
 }
 
-// unheard is the wait after a round in which nobody listened: meanwhile the relay marks most
-// of what is changed as matched along with sending it.
+// unheard is the wait after a round in which nobody listened: meanwhile the relay marks nearly all
+// that is changed as matched along with sending it. What a round meets is written once more.
 const unheard = time.Second
 
 func (m *Matcher) round(ctx context.Context) (int, error) {

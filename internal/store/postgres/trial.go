@@ -11,11 +11,12 @@ import (
 // trial is what stands against changesets: what is seen in themselves, and what the database
 // says of their keys. Each is known by its place in the call.
 type trial struct {
-	changes []store.Changeset
-	heads   [][]head
-	known   map[int]store.Inbox            // the inbox entry that was there before
-	stale   map[int]bool                   // a version is not the expected one, or a message id is known
-	holders map[int]map[identityKey]string // of identities that belong to another resource
+	changes  []store.Changeset
+	trusting bool // that what is new is not there yet
+	heads    [][]head
+	known    map[int]store.Inbox            // the inbox entry that was there before
+	stale    map[int]bool                   // a version is not the expected one, or a message id is known
+	holders  map[int]map[identityKey]string // of identities that belong to another resource
 }
 
 func newTrial(changes []store.Changeset) *trial {
@@ -69,6 +70,7 @@ func (t *trial) queue(batch *pgx.Batch, members []int) {
 			q.lost = append(q.lost, i)
 		}
 	}
+	q.trusting = t.trusting
 	q.ask(batch, t)
 	q.queue(batch)
 }
