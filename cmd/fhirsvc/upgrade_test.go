@@ -1,16 +1,24 @@
 package main
 
 import (
+	"encoding/pem"
 	"flag"
 	"fmt"
 	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
+	"fhirsvc/internal/delivery/push/pushtest"
+	"fhirsvc/internal/fhir/profiles"
+	"fhirsvc/internal/fhir/validate"
 	"fhirsvc/internal/sandbox/bedside"
 )
 
@@ -26,9 +34,12 @@ func TestServesOnTheNextSchema(t *testing.T) {
 	old := this
 	old.binary = *olderBuild
 	old.migrate(t)
-	running := old.serve(t)
+	readers := newReaders(t)
+	running := old.serve(t, readers.settings...)
+	readers.begin(t, old, running)
 	first := bedside.NewCase(801, "diagnostic", time.Now().Add(-time.Minute))
 	running.takeIn(first)
+	running.register(readers.server)
 	running.bleedAndStop()
 
 	before := rulesOf(t, old)
@@ -39,13 +50,14 @@ func TestServesOnTheNextSchema(t *testing.T) {
 	}
 	running.wantReady(http.StatusOK, "ok")
 	running.chartOf("hand-check", "normal")
-	anew := old.serve(t)
+	anew := old.serve(t, readers.settings...)
 	anew.find(first)
 	anew.chartOf("band-air-removed", "1")
 
 	// Its first release falls due in a moment, and is withheld: nobody has looked.
 	second := bedside.NewCase(802, "diagnostic", time.Now().UTC().Truncate(time.Millisecond).Add(-time.Hour+2*time.Second))
 	anew.takeIn(second)
+	anew.register(readers.server)
 	require.Eventually(t, func() bool { return anew.task("release-step/1").Status == "on-hold" }, eventually, tick, "due times are told")
 	anew.bleedAndStop()
 	require.Equal(t, http.StatusOK, anew.processMessage(second.Event()).Status, "the same event gets its answer again")
@@ -54,7 +66,7 @@ func TestServesOnTheNextSchema(t *testing.T) {
 		require.Zero(t, code, "%s: %s", args, stderr)
 	}
 
-	next := this.serve(t)
+	next := this.serve(t, readers.settings...)
 	for _, c := range []bedside.Case{first, second} {
 		anew.find(c)
 		next.find(c)
@@ -66,9 +78,64 @@ func TestServesOnTheNextSchema(t *testing.T) {
 		showTheSame(t, anew, next)
 	}
 	next.wantSound(2)
+	readers.wantAll(next)
 	running.process.stop(t)
 	for _, w := range []*ward{running, anew, next} {
 		require.NotContains(t, w.process.stderr.String(), `"level":"ERROR"`)
+	}
+}
+
+// readers are told of changes by whichever replica gets to it.
+type readers struct {
+	settings []string
+	hook     *receiver
+	endpoint string
+	server   *pushtest.Server // of an external site
+	delivers bool             // the build that was there first knows how to
+}
+
+func newReaders(t *testing.T) *readers {
+	t.Helper()
+	r := &readers{hook: newReceiver(t, 0), server: pushtest.New(t, validate.New(profiles.Incoming()))}
+	r.hook.refuses = 0
+	endpoint := httptest.NewTLSServer(r.hook)
+	t.Cleanup(endpoint.Close)
+	r.endpoint = endpoint.URL
+	dir := t.TempDir()
+	roots, list := filepath.Join(dir, "roots.pem"), filepath.Join(dir, "destinations.json")
+	certificate := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: endpoint.Certificate().Raw})
+	require.NoError(t, os.WriteFile(roots, certificate, 0o600))
+	require.NoError(t, os.WriteFile(list, fmt.Appendf(nil, `{"destinations": [{"name": "ehr", "base": %q}]}`, r.server.Base()), 0o600))
+	r.settings = []string{"FHIRSVC_DESTINATIONS=" + list, "FHIRSVC_SUBSCRIPTION_ENDPOINTS=" + endpoint.URL, "SSL_CERT_FILE=" + roots}
+	return r
+}
+
+// begin has both be told of all that comes.
+func (r *readers) begin(t *testing.T, s site, w *ward) {
+	t.Helper()
+	id := w.asksToBeTold("Task", r.endpoint+"/plain", shortTimeout)
+	require.Eventually(t, func() bool { return w.statusOf(id) == "active" }, eventually, tick)
+	help := s.launch(t, nil, "serve", "--help")
+	<-help.ended
+	r.delivers = strings.Contains(help.stdout.String()+help.stderr.String(), "FHIRSVC_DESTINATIONS")
+	if r.delivers {
+		require.Eventually(t, func() bool { return strings.Contains(w.process.stderr.String(), "destination added") }, eventually, tick)
+	}
+}
+
+// wantAll waits until the readers have what is stored.
+func (r *readers) wantAll(w *ward) {
+	w.Helper()
+	require.Eventually(w, func() bool {
+		updates, _ := r.hook.has()
+		return len(updates) == len(w.stored("Task"))
+	}, eventually, tick, "each version of each Task")
+	if !r.delivers {
+		return // all was told before anybody delivered
+	}
+	fault := ""
+	if !w.eventually(eventually, func() bool { fault = w.mirrored(r.server); return fault == "" }) {
+		w.Fatalf("not the same: %s", fault)
 	}
 }
 
