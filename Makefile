@@ -130,7 +130,7 @@ conformance: interface foreign e2e ## the interface as above, and the validator 
 fuzz: ## every fuzz target for FUZZTIME
 	.ci/fuzz $(FUZZTIME)
 
-bench: build ## fhirsvc beside bare PostgreSQL, JetStream and echo, all on shared processors and with the database apart, see docs/performance.md; up to 10 minutes
+bench: build ## fhirsvc beside bare PostgreSQL, JetStream and echo, all on shared processors and with the database apart, see docs/performance.md; up to 20 minutes
 	mkdir -p .build && $(GO) build -o .build/bench-ratios ./internal/bench
 	$(WITH_DB) .build/bench-ratios -fhirsvc bin/fhirsvc
 	$(WITH_DB) .build/bench-ratios -fhirsvc bin/fhirsvc -apart

@@ -18,7 +18,7 @@ func (s *site) eventsIn(ctx context.Context, o options, client *bedside.Client, 
 		return figures{}, err
 	}
 	defer w.stop()
-	return closedLoop(ctx, m, spread(patients, o.workers, func(p patient) []job {
+	return closedLoop(ctx, m, loadOf(patients, o.workers, func(p patient) []job {
 		return []job{func(ctx context.Context) error {
 			committed := w.wait(p.Message)
 			if err := client.Send(ctx, p.Event()); err != nil {
@@ -47,7 +47,7 @@ func (s *site) profileEvents(ctx context.Context, o options, patients []patient,
 		return err
 	}
 	defer stop()
-	_, err = closedLoop(ctx, meter{postmaster: s.postmaster}, spread(patients, o.workers, func(p patient) []job {
+	_, err = closedLoop(ctx, meter{postmaster: s.postmaster}, loadOf(patients, o.workers, func(p patient) []job {
 		return []job{func(ctx context.Context) error { return in.take(ctx, p) }}
 	}))
 	return err

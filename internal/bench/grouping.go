@@ -66,7 +66,7 @@ func (s *site) chartInside(ctx context.Context, o options, patients []patient, c
 		return jobs
 	}
 	m, warm := meter{postmaster: s.postmaster}, min(o.workers, len(all)/2)
-	if _, err := closedLoop(ctx, m, spread(all[:warm], o.workers, charts)); err != nil {
+	if _, err := closedLoop(ctx, m, loadOf(all[:warm], o.workers, charts)); err != nil {
 		return f, err
 	}
 	stop, err := profiled(profile)
@@ -74,7 +74,7 @@ func (s *site) chartInside(ctx context.Context, o options, patients []patient, c
 		return f, err
 	}
 	defer stop()
-	return closedLoop(ctx, m, spread(all[warm:], o.workers, charts))
+	return closedLoop(ctx, m, loadOf(all[warm:], o.workers, charts))
 }
 
 // profiled writes a profile of this process's processor time into a file until stop is called,

@@ -39,42 +39,48 @@ func (f figures) each(d time.Duration) time.Duration {
 // job is one piece of work of a worker; it is timed.
 type job func(ctx context.Context) error
 
-// closedLoop lets workers do their jobs one after the other, all workers at once. The first
-// error ends it.
-func closedLoop(ctx context.Context, m meter, workers [][]job) (figures, error) {
+// load is work for a number of workers at once: lists of jobs, each done in order by one
+// worker, which then takes the next list.
+type load struct {
+	workers int
+	lists   [][]job
+}
+
+// loadOf gives a list of jobs for each item.
+func loadOf[T any](items []T, workers int, jobsOf func(T) []job) load {
+	l := load{workers: workers}
+	for _, item := range items {
+		l.lists = append(l.lists, jobsOf(item))
+	}
+	return l
+}
+
+// closedLoop lets the workers do all there is to do. The first error ends it.
+func closedLoop(ctx context.Context, m meter, l load) (figures, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var wg sync.WaitGroup
-	errs := make([]error, len(workers))
-	times := make([][]time.Duration, len(workers))
-	var done atomic.Int64
+	errs := make([]error, l.workers)
+	times := make([][]time.Duration, l.workers)
+	var taken atomic.Int64
 	before, begun := m.read(), time.Now()
-	for i, jobs := range workers {
+	for i := range l.workers {
 		wg.Go(func() {
-			for _, do := range jobs {
-				start := time.Now()
-				if errs[i] = do(ctx); errs[i] != nil {
-					cancel()
-					return
+			for next := taken.Add(1); next <= int64(len(l.lists)); next = taken.Add(1) {
+				for _, do := range l.lists[next-1] {
+					start := time.Now()
+					if errs[i] = do(ctx); errs[i] != nil {
+						cancel()
+						return
+					}
+					times[i] = append(times[i], time.Since(start))
 				}
-				times[i] = append(times[i], time.Since(start))
-				done.Add(1)
 			}
 		})
 	}
 	wg.Wait()
-	f := figures{done: int(done.Load()), took: time.Since(begun), cpu: m.read().since(before)}
-	f.latency = slices.Concat(times...)
+	f := figures{took: time.Since(begun), cpu: m.read().since(before), latency: slices.Concat(times...)}
+	f.done = len(f.latency)
 	slices.Sort(f.latency)
 	return f, errors.Join(errs...)
-}
-
-// spread gives the jobs of each item to one of n workers, in order.
-func spread[T any](items []T, n int, jobsOf func(T) []job) [][]job {
-	workers := make([][]job, min(n, len(items)))
-	for i, item := range items {
-		w := i % len(workers)
-		workers[w] = append(workers[w], jobsOf(item)...)
-	}
-	return workers
 }

@@ -15,7 +15,7 @@ import (
 )
 
 // limit is the longest that the whole may take.
-const limit = 5 * time.Minute
+const limit = 10 * time.Minute
 
 type options struct {
 	server, program string
@@ -52,7 +52,7 @@ func main() {
 	flag.StringVar(&o.server, "database", os.Getenv("FHIRSVC_TEST_DATABASE_URL"), "`URL` of a PostgreSQL database from which others are created")
 	flag.StringVar(&o.program, "fhirsvc", "bin/fhirsvc", "the `program`")
 	flag.IntVar(&o.workers, "workers", 16, "how many work at once")
-	flag.IntVar(&o.patients, "patients", 64, "patients in each round")
+	flag.IntVar(&o.patients, "patients", 128, "patients in each round")
 	flag.IntVar(&o.rounds, "rounds", 3, "how often all is measured; the medians are shown")
 	flag.BoolVar(&o.apart, "apart", false, "give the database server a processor of its own, and all else the others")
 	flag.StringVar(&o.part, "part", "", "measure findings, events or due (times) alone; the `part` also says what the profile is of")

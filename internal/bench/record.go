@@ -76,9 +76,9 @@ type rows struct {
 	fired   figures // what was due, as the service in this process did it
 }
 
-// record takes patients through the service and gives the rows that it wrote. The profile is
-// of the due times.
-func record(ctx context.Context, database string, patients []patient, m meter, profile string) (rows, error) {
+// record takes patients through the service and gives the rows that it wrote, as far as a part
+// needs them.
+func record(ctx context.Context, o options, database string, patients []patient, m meter) (rows, error) {
 	st, err := postgres.Open(ctx, database)
 	if err != nil {
 		return rows{}, err
@@ -103,6 +103,9 @@ func record(ctx context.Context, database string, patients []patient, m meter, p
 		return rows{}, err
 	}
 	r.settled = written.take()
+	if o.part == events {
+		return r, nil
+	}
 	for _, k := range all {
 		for n := range charted {
 			if err := in.chart(ctx, k.finding(n)); err != nil {
@@ -111,8 +114,11 @@ func record(ctx context.Context, database string, patients []patient, m meter, p
 		}
 		r.charts = append(r.charts, written.take())
 	}
+	if o.part == findings {
+		return r, nil
+	}
 	in.turn(time.Hour) // now every episode is due
-	stop, err := profiled(profile)
+	stop, err := profiled(o.profileOf(dueTimes))
 	if err != nil {
 		return rows{}, err
 	}

@@ -9,6 +9,7 @@ import (
 
 // row is a line of the report: a load, and the bare one that it is held against.
 type row struct {
+	part    string // "" for none
 	name    string
 	of      func(result) figures
 	against func(result) figures
@@ -16,16 +17,16 @@ type row struct {
 
 func lines() []row {
 	return []row{
-		{"echo alone, the same body", func(r result) figures { return r.echo }, nil},
-		{"JetStream alone, the same events published", func(r result) figures { return r.publish }, nil},
-		{"findings, bare rows", func(r result) figures { return r.bareCharts }, nil},
-		{"findings over HTTP", func(r result) figures { return r.charts }, func(r result) figures { return r.bareCharts }},
-		{"findings in one process, a transaction each", func(r result) figures { return r.single }, nil},
-		{"findings in one process, in groups", func(r result) figures { return r.grouped }, func(r result) figures { return r.single }},
-		{"events, bare rows", func(r result) figures { return r.bareEvents }, nil},
-		{"events over JetStream", func(r result) figures { return r.events }, func(r result) figures { return r.bareEvents }},
-		{"due times, bare rows", func(r result) figures { return r.bareDue }, nil},
-		{"due times fired in one process", func(r result) figures { return r.due }, func(r result) figures { return r.bareDue }},
+		{"", "echo alone, the same body", func(r result) figures { return r.echo }, nil},
+		{"", "JetStream alone, the same events published", func(r result) figures { return r.publish }, nil},
+		{findings, "findings, bare rows", func(r result) figures { return r.bareCharts }, nil},
+		{findings, "findings over HTTP", func(r result) figures { return r.charts }, func(r result) figures { return r.bareCharts }},
+		{findings, "findings in one process, a transaction each", func(r result) figures { return r.single }, nil},
+		{findings, "findings in one process, in groups", func(r result) figures { return r.grouped }, func(r result) figures { return r.single }},
+		{events, "events, bare rows", func(r result) figures { return r.bareEvents }, nil},
+		{events, "events over JetStream", func(r result) figures { return r.events }, func(r result) figures { return r.bareEvents }},
+		{dueTimes, "due times, bare rows", func(r result) figures { return r.bareDue }, nil},
+		{dueTimes, "due times fired in one process", func(r result) figures { return r.due }, func(r result) figures { return r.bareDue }},
 	}
 }
 
@@ -46,7 +47,7 @@ func report(o options, all []result) string {
 	fmt.Fprintln(&w, "| | a second | p50 ms | p99 ms | database ms | service ms | broker ms | client ms | of the bare rate | times its p99 | times its processor time |")
 	fmt.Fprintln(&w, "|---|---:|---:|---:|---:|---:|---:|---:|---:|---:|---:|")
 	for _, l := range lines() {
-		if l.of(all[0]).done == 0 {
+		if !o.wants(l.part) || l.of(all[0]).done == 0 {
 			continue // not a part of what was measured
 		}
 		one := func(value func(figures) float64) float64 {

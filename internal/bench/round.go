@@ -11,6 +11,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"fhirsvc/internal/sandbox/bedside"
+	"fhirsvc/internal/store"
 )
 
 // result is what one round measured.
@@ -64,7 +65,7 @@ func (s *site) record(ctx context.Context, o options, patients []patient) (rows,
 	if err != nil {
 		return rows{}, err
 	}
-	return record(ctx, url, patients, meter{postmaster: s.postmaster}, o.profileOf(dueTimes))
+	return record(ctx, o, url, patients, meter{postmaster: s.postmaster})
 }
 
 // bare writes what was recorded, at the same concurrency.
@@ -85,11 +86,14 @@ func (s *site) bare(ctx context.Context, o options, recorded rows, r *result) er
 	}
 	m := meter{postmaster: s.postmaster}
 	// The first ones warm up connections and plans, here and with the program.
-	warm := min(o.workers, len(recorded.events)/2)
-	if _, err = closedLoop(ctx, m, spread(recorded.events[:warm], o.workers, b.whole)); err != nil {
-		return err
+	measure := func(rows [][]store.Changeset, warm int, jobs func([]store.Changeset) []job) (figures, error) {
+		if _, err := closedLoop(ctx, m, loadOf(rows[:warm], o.workers, jobs)); err != nil {
+			return figures{}, err
+		}
+		return closedLoop(ctx, m, loadOf(rows[warm:], o.workers, jobs))
 	}
-	if r.bareEvents, err = closedLoop(ctx, m, spread(recorded.events[warm:], o.workers, b.whole)); err != nil {
+	warm := min(o.workers, len(recorded.events)/2)
+	if r.bareEvents, err = measure(recorded.events, warm, b.whole); err != nil {
 		return err
 	}
 	for _, do := range b.all(recorded.settled) {
@@ -97,17 +101,12 @@ func (s *site) bare(ctx context.Context, o options, recorded rows, r *result) er
 			return err
 		}
 	}
-	if _, err = closedLoop(ctx, m, spread(recorded.charts[:warm], o.workers, b.all)); err != nil {
+	if r.bareCharts, err = measure(recorded.charts, min(warm, len(recorded.charts)), b.all); err != nil {
 		return err
 	}
-	if r.bareCharts, err = closedLoop(ctx, m, spread(recorded.charts[warm:], o.workers, b.all)); err != nil {
-		return err
-	}
-	if r.bareDue, err = closedLoop(ctx, m, spread(recorded.due, o.workers, b.all)); err != nil {
-		return err
-	}
+	r.bareDue, err = measure(recorded.due, 0, b.all)
 	r.rows[0] = indexed(recorded.charts)
-	return nil
+	return err
 }
 
 // served measures the running program, and echo and the broker without it.
@@ -153,14 +152,14 @@ func (s *site) served(ctx context.Context, o options, patients []patient, r *res
 		}
 		return jobs
 	}
-	if _, err = closedLoop(ctx, m, spread(all[:warm], o.workers, chart)); err != nil {
+	if _, err = closedLoop(ctx, m, loadOf(all[:warm], o.workers, chart)); err != nil {
 		return err
 	}
 	before, err := inserted(ctx, url)
 	if err != nil {
 		return err
 	}
-	if r.charts, err = closedLoop(ctx, m, spread(all[warm:], o.workers, chart)); err != nil {
+	if r.charts, err = closedLoop(ctx, m, loadOf(all[warm:], o.workers, chart)); err != nil {
 		return err
 	}
 	after, err := inserted(ctx, url)
@@ -208,13 +207,13 @@ func (s *site) alone(ctx context.Context, o options, r *result) (err error) {
 	}
 	patients := newPatients(0, o.patients*charted, time.Now())
 	m := meter{service: echo.cmd.Process.Pid, broker: broker.cmd.Process.Pid}
-	if r.echo, err = closedLoop(ctx, m, spread(patients, o.workers, func(p patient) []job {
+	if r.echo, err = closedLoop(ctx, m, loadOf(patients, o.workers, func(p patient) []job {
 		body := known{patient: p, subject: "Patient/1", procedure: "Procedure/1"}.finding(0)
 		return []job{func(ctx context.Context) error { return post(ctx, client, body) }}
 	})); err != nil {
 		return err
 	}
-	r.publish, err = closedLoop(ctx, m, spread(patients, o.workers, func(p patient) []job {
+	r.publish, err = closedLoop(ctx, m, loadOf(patients, o.workers, func(p patient) []job {
 		body := p.Event()
 		return []job{func(ctx context.Context) error { return client.Send(ctx, body) }}
 	}))
