@@ -18,6 +18,7 @@ import (
 // what was read has it read again.
 type gathered struct {
 	store.Store
+	answered  *store.Inbox
 	resources map[store.Name]*store.Resource // nil: there is none
 	holders   map[store.Identity]string      // by the identity without ID; "" for nobody
 	episodes  map[string]*store.Episode      // those that are there
@@ -38,9 +39,17 @@ func (s *Service) gather(ctx context.Context, w store.Wanted) (*Service, error) 
 	return &knowing, nil
 }
 
+// answered gives the entry of the input that was gathered for, nil if it was not accepted before.
+func (s *Service) answered() *store.Inbox {
+	if g, ok := s.Store.(*gathered); ok {
+		return g.answered
+	}
+	return nil
+}
+
 func newGathered(st store.Store, w store.Wanted, found store.Gathered) *gathered {
 	g := &gathered{
-		Store: st, resources: map[store.Name]*store.Resource{}, holders: map[store.Identity]string{},
+		Store: st, answered: found.Answered, resources: map[store.Name]*store.Resource{}, holders: map[store.Identity]string{},
 		episodes: map[string]*store.Episode{}, subjects: map[string][]string{}, links: map[string][]store.Resource{},
 		wanted: map[string]bool{}, purged: map[string]bool{},
 	}

@@ -20,7 +20,8 @@ const MaxMessage = 512 << 10
 type reception struct {
 	*Service
 	notice *fhir.Notice
-	key    store.Inbox // without answer
+	key    store.Inbox  // without answer
+	before *store.Inbox // the entry of the same message, nil if it was not accepted before
 	by     Client
 	at     time.Time // when it was received
 	order  time.Time // place among the events of its procedure
@@ -157,19 +158,8 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 	if err := r.permit(ctx); err != nil {
 		return MessageAnswer{}, err
 	}
-	known, ok, err := r.Store.Answer(ctx, r.key.Source, r.key.ID)
-	switch {
-	case err != nil:
-		return MessageAnswer{}, err
-	case ok && known.Digest != r.key.Digest:
-		return MessageAnswer{}, outcome.Fail(outcome.CodeDuplicate, "take message", "another message was accepted under this source and id before")
-	}
-	e := end{repeat: ok, answer: known.Answer}
-	if ok {
-		_, err = r.begin(ctx, func(*draft) error { return nil }) // whom it was about
-	} else {
-		err = protect(func() (err error) { e, err = r.commit(ctx, "take message", r.builder(q)); return err })
-	}
+	var e end
+	err := protect(func() (err error) { e, err = r.commit(ctx, "take message", r.builder(q)); return err })
 	if err != nil && !blameless(err) {
 		q.subject = r.shareAlone(ctx)
 	}
@@ -180,6 +170,9 @@ func (r *reception) take(ctx context.Context, q *quarantine) (MessageAnswer, err
 		if err := r.adopt(ctx, r.subject, r.notice.Unit); err != nil {
 			return MessageAnswer{}, err
 		}
+	}
+	if r.before != nil {
+		e = end{repeat: true, answer: r.before.Answer}
 	}
 	if e.repeat {
 		r.noteRepeat()

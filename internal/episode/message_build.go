@@ -7,13 +7,18 @@ import (
 	"strings"
 
 	"fhirsvc/internal/fhir"
+	"fhirsvc/internal/fhir/outcome"
 	"fhirsvc/internal/store"
 )
 
 // builder makes the one changeset of the message: what is shared, new or newer, and the plans.
+// Of a message that was accepted before it only finds whom it was about.
 func (r *reception) builder(q *quarantine) build {
 	return func(ctx context.Context) (*draft, error) {
-		return r.begin(ctx, func(d *draft) (err error) {
+		d, err := r.begin(ctx, func(d *draft) (err error) {
+			if r.before != nil {
+				return nil
+			}
 			d.author, d.source, d.occurred = r.notice.Source, r.notice.Source+"|"+r.notice.ID, r.order
 			var plans []string
 			if r.notice.Procedure != nil {
@@ -29,6 +34,10 @@ func (r *reception) builder(q *quarantine) build {
 			}
 			return d.audit(r.key.Source+"|"+r.key.ID, []fhir.Access{r.access(d)})
 		})
+		if r.before != nil {
+			return nil, err
+		}
+		return d, err
 	}
 }
 
@@ -39,6 +48,9 @@ func (r *reception) begin(ctx context.Context, rest func(d *draft) error) (*draf
 	knowing, err := r.gather(ctx, r.wanted())
 	if err != nil {
 		return nil, err
+	}
+	if r.before = knowing.answered(); r.before != nil && r.before.Digest != r.key.Digest {
+		return nil, outcome.Fail(outcome.CodeDuplicate, "take message", "another message was accepted under this source and id before")
 	}
 	defer r.knowing(knowing)()
 	d := r.newDraft("")
@@ -98,7 +110,7 @@ func (r *reception) focus(ctx context.Context, d *draft, plans []string) ([]fhir
 // wanted is what the message is about, under the identifiers that it names and under the ids
 // that it gives to what is new.
 func (r *reception) wanted() store.Wanted {
-	var w store.Wanted
+	w := store.Wanted{Input: store.InputKey{Source: r.key.Source, ID: r.key.ID}}
 	want := func(resourceType string, ids []fhir.Identifier, id string) {
 		w.Identities = append(w.Identities, identitiesOf(resourceType, ids)...)
 		if resourceType == "Patient" {

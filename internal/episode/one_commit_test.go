@@ -108,7 +108,7 @@ func TestEventOfANewPatientIsOneCommit(t *testing.T) {
 	a.calls, a.changes = nil, nil
 	e := newEvent()
 	b.sendBody(e.accompanied())
-	require.Equal(t, []string{"answer", "gather", "commit", "tagged"}, a.calls)
+	require.Equal(t, []string{"gather", "commit", "tagged"}, a.calls)
 	require.Len(t, a.changes, 1)
 	c := a.changes[0]
 	require.NotNil(t, c.Inbox)

@@ -13,15 +13,20 @@ type Name struct{ Type, ID string }
 
 // Wanted is what an input is about, as far as the input itself tells.
 type Wanted struct {
+	Input      InputKey
 	Identities []Identity // without ID
 	Resources  []Name
 	Episodes   []string // ids
 	Subjects   []string // ids of Patient resources
 }
 
+// InputKey is the identity of an input of which an answer is kept in the inbox; zero for none.
+type InputKey struct{ Source, ID string }
+
 // Gathered is what is stored of what was wanted. Who holds a wanted identity is wanted, too,
 // and a Patient that does is a subject.
 type Gathered struct {
+	Answered  *Inbox     // the entry of the Input, nil if it was not accepted before
 	Holders   []Identity // the wanted identities that are held
 	Resources []Resource // current versions: the wanted ones, the subjects, and Patients that link to a subject
 	Links     []Link     // of these Patients
@@ -34,6 +39,7 @@ type Link struct{ From, To string }
 
 // gatherer is what GatherSingly reads from.
 type gatherer interface {
+	Answer(ctx context.Context, source, id string) (Inbox, bool, error)
 	Read(ctx context.Context, resourceType, id string) (Resource, error)
 	Identity(ctx context.Context, resourceType, system, value string) (id string, ok bool, err error)
 	Search(ctx context.Context, q search.Query) (Page, error)
@@ -45,6 +51,15 @@ type gatherer interface {
 // to hold the others against. Episodes come in order of the subjects, and of their age within.
 func GatherSingly(ctx context.Context, s gatherer, w Wanted) (Gathered, error) {
 	var g Gathered
+	if w.Input != (InputKey{}) {
+		known, ok, err := s.Answer(ctx, w.Input.Source, w.Input.ID)
+		if err != nil {
+			return g, err
+		}
+		if ok {
+			g.Answered = &known
+		}
+	}
 	names, subjects := slices.Clone(w.Resources), slices.Clone(w.Subjects)
 	for _, i := range w.Identities {
 		id, held, err := s.Identity(ctx, i.Type, i.System, i.Value)

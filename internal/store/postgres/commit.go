@@ -70,17 +70,28 @@ func send(ctx context.Context, tx pgx.Tx, batch *pgx.Batch) error {
 
 // Answer gives the inbox entry of an input that was accepted; ok is false if none.
 func (s *Store) Answer(ctx context.Context, source, id string) (store.Inbox, bool, error) {
-	const query = `SELECT source, id, digest, answer, at FROM inbox WHERE source = $1 AND id = $2`
-	rows, err := s.pool.Query(ctx, query, source, id)
+	rows, err := s.pool.Query(ctx, answerQuery, source, id)
 	if err != nil {
 		return store.Inbox{}, false, fault("answer", err)
 	}
-	entry, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByNameLax[store.Inbox])
+	entry, err := toAnswer(rows)
+	if entry == nil || err != nil {
+		return store.Inbox{}, false, fault("answer", err)
+	}
+	return *entry, true, nil
+}
+
+const answerQuery = `SELECT source, id, digest, answer, at FROM inbox WHERE source = $1 AND id = $2`
+
+// toAnswer reads an entry of the inbox; nil for none.
+func toAnswer(rows pgx.Rows) (*store.Inbox, error) {
+	entry, err := pgx.CollectExactlyOneRow(rows, pgx.RowToAddrOfStructByNameLax[store.Inbox])
 	if errors.Is(err, pgx.ErrNoRows) {
-		return store.Inbox{}, false, nil
+		return nil, nil
 	}
-	if err == nil {
-		entry.Answer, err = unpack(entry.Answer)
+	if err != nil {
+		return nil, err
 	}
-	return entry, err == nil, fault("answer", err)
+	entry.Answer, err = unpack(entry.Answer)
+	return entry, err
 }

@@ -12,6 +12,7 @@ import (
 func (s *Store) Gather(ctx context.Context, w store.Wanted) (store.Gathered, error) {
 	var g store.Gathered
 	batch := &pgx.Batch{}
+	gatherAnswer(batch, w, &g)
 	gatherHolders(batch, w, &g)
 	gatherLinks(batch, w, &g)
 	gatherResources(batch, w, &g)
@@ -42,6 +43,16 @@ func wantedColumns(w store.Wanted) []any {
 func wantedResources(w store.Wanted) []any {
 	return append(wantedColumns(w),
 		column(w.Resources, func(n store.Name) string { return n.Type }), column(w.Resources, func(n store.Name) string { return n.ID }))
+}
+
+func gatherAnswer(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {
+	if w.Input == (store.InputKey{}) {
+		return
+	}
+	batch.Queue(answerQuery, w.Input.Source, w.Input.ID).Query(func(rows pgx.Rows) (err error) {
+		g.Answered, err = toAnswer(rows)
+		return err
+	})
 }
 
 func gatherHolders(batch *pgx.Batch, w store.Wanted, g *store.Gathered) {

@@ -24,6 +24,7 @@ func gatherNothing(t *testing.T, st store.Store) {
 	require.NoError(t, err)
 	require.Equal(t, store.Gathered{}, sortedGathered(got))
 	got, err = st.Gather(t.Context(), store.Wanted{
+		Input:      store.InputKey{Source: "urn:sender", ID: "none"},
 		Identities: []store.Identity{claim("9", "")}, Resources: []store.Name{{Type: "Task", ID: "none"}}, Episodes: []string{"none"}, Subjects: []string{"none"},
 	})
 	require.NoError(t, err)
@@ -74,7 +75,11 @@ func gatherEqualsSingly(t *testing.T, st store.Store) {
 		require.NotEqual(t, store.Gathered{}, sortedGathered(want), name)
 		require.Equal(t, sortedGathered(want), sortedGathered(got), name)
 	}
-	got, err := st.Gather(t.Context(), store.Wanted{Subjects: []string{"p1"}})
+	mustCommit(t, st, store.Changeset{Inbox: inbox("m1")})
+	got, err := st.Gather(t.Context(), store.Wanted{Input: store.InputKey{Source: "urn:sender", ID: "m1"}})
+	require.NoError(t, err)
+	require.Equal(t, inbox("m1"), got.Answered)
+	got, err = st.Gather(t.Context(), store.Wanted{Subjects: []string{"p1"}})
 	require.NoError(t, err)
 	var ids []string
 	for _, e := range got.Episodes {
