@@ -103,10 +103,12 @@ func (s *Service) try(ctx context.Context, d *draft) (_ store.Result, err error)
 	return store.Result{Status: store.Duplicate, Answer: known.Answer}, nil
 }
 
-// wake tells the timers of this process that something may be due earlier.
+// wake tells the timers of this process what is due before they look again by themselves, and
+// no more: each look asks the database twice.
 func (s *Service) wake(d *draft) {
+	soon := s.Now().Add(longestPoll)
 	for _, e := range d.changes.Episodes {
-		if !e.Due.IsZero() {
+		if !e.Due.IsZero() && e.Due.Before(soon) {
 			s.woken.set()
 			return
 		}

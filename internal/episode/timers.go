@@ -51,7 +51,7 @@ func NewTimers(s *Service, shared *SharedClock) *Timers {
 
 // Run works until ctx ends, and then finishes what it has begun. It polls fast while
 // there is something due and slower while there is not, and looks at once when this
-// process has stored a new due time.
+// process has stored something that is due now or soon.
 func (t *Timers) Run(ctx context.Context) {
 	wait, timer := shortestPoll, time.NewTimer(0)
 	defer timer.Stop()

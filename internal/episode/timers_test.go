@@ -56,6 +56,23 @@ func TestTimersRunUntilTheyAreStopped(t *testing.T) {
 	require.EqualValues(t, 2, b.loaded(b.theEpisode()).version)
 }
 
+// What is due before the next look wakes the timers; what is due later does not, or each finding
+// would ask the database for due times.
+func TestOnlyWhatIsDueSoonWakes(t *testing.T) {
+	b := newBench(t, nil)
+	for due, wakes := range map[time.Duration]bool{
+		-time.Hour: true, 0: true, longestPoll - time.Millisecond: true, longestPoll: false, time.Hour: false,
+	} {
+		d := b.newDraft("")
+		d.changes.Episodes = []store.EpisodeChange{{ID: "later", Due: b.Now().Add(24 * time.Hour)}, {ID: "none"}, {ID: "this", Due: b.Now().Add(due)}}
+		b.wake(d)
+		require.Equal(t, wakes, len(b.woken.c) == 1, due)
+		for len(b.woken.c) > 0 {
+			<-b.woken.c
+		}
+	}
+}
+
 // silent is a store that never answers the first claim.
 type silent struct {
 	store.Store
