@@ -3,49 +3,79 @@ package postgres
 import (
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
 	"github.com/jackc/pgx/v5/pgtype"
 )
 
-// textArrays writes a []string as an array of texts in one piece, where pgtype asks for each
-// element by itself and for memory as it goes: a commit sends thousands. All else is pgtype's.
-type textArrays struct{ *pgtype.ArrayCodec }
+// arrays writes a slice as an array in one piece, where pgtype asks for each element by itself and
+// for memory as it goes: a commit sends thousands. All else is pgtype's.
+type arrays[T any] struct {
+	*pgtype.ArrayCodec
+	plan pgtype.EncodePlan
+}
 
-func textArrayType(m *pgtype.Map) *pgtype.Type {
-	text, _ := m.TypeForOID(pgtype.TextOID)
-	return &pgtype.Type{Name: "_text", OID: pgtype.TextArrayOID, Codec: textArrays{&pgtype.ArrayCodec{ElementType: text}}}
+// arrayTypes are the arrays that commits are made of.
+func arrayTypes(m *pgtype.Map) []*pgtype.Type {
+	return []*pgtype.Type{
+		arrayType[string](m, "_text", pgtype.TextArrayOID, pgtype.TextOID, textArray{}),
+		arrayType[int](m, "_int4", pgtype.Int4ArrayOID, pgtype.Int4OID, int4Array{}),
+		arrayType[int64](m, "_int8", pgtype.Int8ArrayOID, pgtype.Int8OID, int8Array{}),
+	}
+}
+
+func arrayType[T any](m *pgtype.Map, name string, oid, element uint32, plan pgtype.EncodePlan) *pgtype.Type {
+	t, _ := m.TypeForOID(element)
+	return &pgtype.Type{Name: name, OID: oid, Codec: arrays[T]{&pgtype.ArrayCodec{ElementType: t}, plan}}
 }
 
 // PlanEncode implements pgtype.Codec.
-func (c textArrays) PlanEncode(m *pgtype.Map, oid uint32, format int16, value any) pgtype.EncodePlan {
-	if _, ours := value.([]string); ours && format == pgtype.BinaryFormatCode {
-		return textArray{}
+func (c arrays[T]) PlanEncode(m *pgtype.Map, oid uint32, format int16, value any) pgtype.EncodePlan {
+	if _, ours := value.([]T); ours && format == pgtype.BinaryFormatCode {
+		return c.plan
 	}
 	return c.ArrayCodec.PlanEncode(m, oid, format, value)
 }
 
+// The sizes of the parts of an array, as array_recv of PostgreSQL's
+// src/backend/utils/adt/arrayfuncs.c reads it.
+const (
+	word       = 4
+	arrayHead  = 5 * word
+	dimensions = 1
+	nulls      = 0
+	lowest     = 1
+)
+
+// begin makes room for an array and writes its head.
+func begin(buf []byte, element, n, size int) ([]byte, error) {
+	if size > math.MaxInt32 {
+		return nil, errors.New("an array of more than 2 GB")
+	}
+	// The buffer holds the arrays of a whole statement: it grows by as much as it has.
+	buf = slices.Grow(buf, max(size, cap(buf)))
+	for _, x := range []int{dimensions, nulls, element, n, lowest} {
+		buf = appendWord(buf, x)
+	}
+	return buf, nil
+}
+
 type textArray struct{}
 
-// Encode implements pgtype.EncodePlan, as array_recv of PostgreSQL's
-// src/backend/utils/adt/arrayfuncs.c reads it.
-func (textArray) Encode(value any, buf []byte) ([]byte, error) {
-	const word, dimensions, nulls, lowest = 4, 1, 0, 1
+// Encode implements pgtype.EncodePlan.
+func (textArray) Encode(value any, buf []byte) (_ []byte, err error) {
 	texts := value.([]string) //nolint:forcetypeassert // PlanEncode gives this for nothing else
 	if texts == nil {
 		return nil, nil // NULL
 	}
-	size := 5 * word
+	size := arrayHead
 	for _, t := range texts {
 		size += word + len(t)
 	}
-	if size > math.MaxInt32 {
-		return nil, errors.New("an array of more than 2 GB")
-	}
-	buf = slices.Grow(buf, size)
-	for _, n := range []int{dimensions, nulls, pgtype.TextOID, len(texts), lowest} {
-		buf = appendWord(buf, n)
+	if buf, err = begin(buf, pgtype.TextOID, len(texts), size); err != nil {
+		return nil, err
 	}
 	for _, t := range texts {
 		buf = append(appendWord(buf, len(t)), t...)
@@ -53,7 +83,44 @@ func (textArray) Encode(value any, buf []byte) ([]byte, error) {
 	return buf, nil
 }
 
-// appendWord appends a number of an array that is below 2 GB.
+type int4Array struct{}
+
+// Encode implements pgtype.EncodePlan.
+func (int4Array) Encode(value any, buf []byte) (_ []byte, err error) {
+	numbers := value.([]int) //nolint:forcetypeassert // PlanEncode gives this for nothing else
+	if numbers == nil {
+		return nil, nil // NULL
+	}
+	if buf, err = begin(buf, pgtype.Int4OID, len(numbers), arrayHead+len(numbers)*2*word); err != nil {
+		return nil, err
+	}
+	for _, n := range numbers {
+		if n < math.MinInt32 || n > math.MaxInt32 {
+			return nil, fmt.Errorf("%d is beyond an int4", n)
+		}
+		buf = appendWord(appendWord(buf, word), n)
+	}
+	return buf, nil
+}
+
+type int8Array struct{}
+
+// Encode implements pgtype.EncodePlan.
+func (int8Array) Encode(value any, buf []byte) (_ []byte, err error) {
+	numbers := value.([]int64) //nolint:forcetypeassert // PlanEncode gives this for nothing else
+	if numbers == nil {
+		return nil, nil // NULL
+	}
+	if buf, err = begin(buf, pgtype.Int8OID, len(numbers), arrayHead+len(numbers)*3*word); err != nil {
+		return nil, err
+	}
+	for _, n := range numbers {
+		buf = binary.BigEndian.AppendUint64(appendWord(buf, 2*word), uint64(n)) //nolint:gosec // its bits are sent
+	}
+	return buf, nil
+}
+
+// appendWord appends a number that fits a word.
 func appendWord(buf []byte, n int) []byte {
 	return binary.BigEndian.AppendUint32(buf, uint32(n)) //nolint:gosec // see above
 }

@@ -95,13 +95,15 @@ func setDefaults(params map[string]string) {
 	}
 }
 
-// setTypes has instants read as UTC, and arrays of texts written in one piece.
+// setTypes has instants read as UTC, and arrays written in one piece.
 func setTypes(_ context.Context, conn *pgx.Conn) error {
 	m := conn.TypeMap()
 	m.RegisterType(&pgtype.Type{
 		Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
 	})
-	m.RegisterType(textArrayType(m))
+	for _, a := range arrayTypes(m) {
+		m.RegisterType(a)
+	}
 	return nil
 }
 
