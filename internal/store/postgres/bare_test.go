@@ -12,7 +12,7 @@ import (
 // and decides nothing: the floor that benchmarks compare Commit with.
 func (s *Store) CommitBare(ctx context.Context, changes []store.Changeset) ([]store.Result, error) {
 	results := make([]store.Result, len(changes))
-	w, batch := &writing{}, &pgx.Batch{}
+	w, batch := &writing{packing: s.packing}, &pgx.Batch{}
 	for i := range changes {
 		results[i].Status = store.Committed
 		w.add(i, &changes[i], headsOf(&changes[i]))

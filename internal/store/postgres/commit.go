@@ -37,7 +37,7 @@ func (s *Store) Commit(ctx context.Context, changes []store.Changeset) ([]store.
 
 // commitOnce sends all waves as one batch, which is one transaction.
 func (s *Store) commitOnce(ctx context.Context, changes []store.Changeset, trusting bool) ([]store.Result, error) {
-	batch, t := &pgx.Batch{}, newTrial(changes)
+	batch, t := &pgx.Batch{}, newTrial(s.packing, changes)
 	t.trusting = trusting
 	for _, members := range waves(changes) {
 		t.queue(batch, members)

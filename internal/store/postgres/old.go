@@ -46,7 +46,7 @@ func (s *Store) RemoveOld(ctx context.Context, what store.Old, before time.Time,
 		if err != nil {
 			return err
 		}
-		return keep(ctx, tx, &pgx.Batch{}, r)
+		return s.keep(ctx, tx, &pgx.Batch{}, r)
 	})
 	if err != nil {
 		return 0, fault("remove old", err)

@@ -17,7 +17,8 @@ import (
 
 // Store is the PostgreSQL store. Its methods may be called from many goroutines.
 type Store struct {
-	pool *pgxpool.Pool
+	pool    *pgxpool.Pool
+	packing packing
 }
 
 var _ store.Store = (*Store)(nil)
@@ -63,7 +64,8 @@ func (s *Store) check(ctx context.Context) error {
 	if len(found) > 0 {
 		return outcome.Fail(outcome.CodeBusinessRule, "check settings", "%s", strings.Join(found, "; "))
 	}
-	return nil
+	s.packing, err = packingOf(ctx, s.pool)
+	return err
 }
 
 // setDefaults bounds what a session may hold up and how it plans, where the URL says

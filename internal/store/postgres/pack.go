@@ -2,11 +2,13 @@ package postgres
 
 import (
 	"bytes"
+	"context"
 	_ "embed"
 	"encoding/binary"
 	"hash/crc32"
 	"sync"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/klauspost/compress/s2"
 
 	"fhirsvc/internal/fhir/outcome"
@@ -35,8 +37,6 @@ const mostUnpacked = 64 << 20
 var (
 	packer   = sync.OnceValue(func() *s2.Dict { return s2.MakeDict(dictionary, nil) })
 	checksum = crc32.MakeTable(crc32.Castagnoli)
-	// packing holds the room for a block, which is far more than the block takes.
-	packing = sync.Pool{New: func() any { return new([]byte) }}
 )
 
 // looksPacked reports whether stored bytes are read as packed, by this release or an earlier one.
@@ -44,30 +44,51 @@ func looksPacked(b []byte) bool { return begins(b, packedMark) || begins(b, zstd
 
 func begins(b []byte, mark string) bool { return bytes.HasPrefix(b, []byte(mark)) }
 
+// packing gives a body packed, appended to what it is given.
+type packing func(to, body []byte) []byte
+
+// packingOf tells how bodies are packed in a database (see migration 012).
+func packingOf(ctx context.Context, q querier) (packing, error) {
+	rows, err := q.Query(ctx, `SELECT count(*) > 0 FROM packing WHERE name = 's2'`)
+	if err != nil {
+		return nil, err
+	}
+	if blocks, err := pgx.CollectExactlyOneRow(rows, pgx.RowTo[bool]); err != nil || blocks {
+		return packBlock, err
+	}
+	return packZstd, nil
+}
+
 // pack gives the bytes to store for a body: packed where that is shorter, else the body itself.
 // nil stays nil.
-func pack(body []byte) []byte {
+func (p packing) pack(body []byte) []byte {
 	clear := !looksPacked(body)
 	if clear && len(body) < worth {
 		return body
 	}
-	room := packing.Get().(*[]byte)
-	defer packing.Put(room)
+	packed := p(make([]byte, 0, len(body)/4+64), body)
+	if clear && len(packed) >= len(body) {
+		return body
+	}
+	return packed
+}
+
+// rooms hold a block while it is made, for which S2 wants far more than the block takes.
+var rooms = sync.Pool{New: func() any { return new([]byte) }}
+
+func packBlock(to, body []byte) []byte {
+	room := rooms.Get().(*[]byte)
+	defer rooms.Put(room)
 	if most := s2.MaxEncodedLen(len(body)); cap(*room) < most {
 		*room = make([]byte, most)
 	}
-	block := packer().Encode((*room)[:cap(*room)], body)
-	if clear && packedHead+len(block) >= len(body) {
-		return body
-	}
-	packed := append(make([]byte, 0, packedHead+len(block)), packedMark...)
-	packed = binary.LittleEndian.AppendUint32(packed, crc32.Checksum(body, checksum))
-	return append(packed, block...)
+	to = binary.LittleEndian.AppendUint32(append(to, packedMark...), crc32.Checksum(body, checksum))
+	return append(to, packer().Encode((*room)[:cap(*room)], body)...)
 }
 
-// Packed gives the bytes that are stored for a body, for a measurement that writes the same
-// rows by itself.
-func Packed(body []byte) []byte { return pack(body) }
+// Packed gives the bytes that are stored for a body in a database that began with this build,
+// for a measurement that writes the same rows by itself.
+func Packed(body []byte) []byte { return packing(packBlock).pack(body) }
 
 // Unpacked gives the body of what is stored.
 func Unpacked(stored []byte) ([]byte, error) { return unpack(stored) }

@@ -30,7 +30,7 @@ func TestPackedBytes(t *testing.T) {
 	zeros := make([]byte, 32)
 	require.Equal(t, []byte{0xaa, 0x36, 0x91, 0x8a}, binary.LittleEndian.AppendUint32(nil, crc32.Checksum(zeros, checksum)))
 	body := []byte(strings.Repeat(`{"resourceType":"Task","status":"ready"}`, 10))
-	packed := pack(body)
+	packed := Packed(body)
 	require.Equal(t, "\x00s2\x01", string(packed[:4]))
 	require.Equal(t, crc32.Checksum(body, checksum), binary.LittleEndian.Uint32(packed[4:8]))
 	got, err := s2.MakeDict(dictionary, nil).Decode(nil, packed[8:])
@@ -42,36 +42,41 @@ func TestPackedBytes(t *testing.T) {
 // entropy coding.
 func TestFramesAreReadAsEver(t *testing.T) {
 	body := []byte(strings.Repeat(`{"resourceType":"Task","status":"ready"}`, 10))
-	for _, plain := range []bool{false, true} {
-		e, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(zstdDictionary, dictionary), zstd.WithNoEntropyCompression(plain))
-		require.NoError(t, err)
-		got, err := unpack(e.EncodeAll(body, nil))
+	e, err := zstd.NewWriter(nil, zstd.WithEncoderDictRaw(zstdDictionary, dictionary))
+	require.NoError(t, err)
+	for _, frame := range [][]byte{e.EncodeAll(body, nil), packing(packZstd).pack(body)} {
+		var h zstd.Header
+		require.NoError(t, h.Decode(frame))
+		require.EqualValues(t, zstdDictionary, h.DictionaryID)
+		got, err := unpack(frame)
 		require.NoError(t, err)
 		require.Equal(t, body, got)
 	}
 }
 
 func TestPack(t *testing.T) {
-	require.Nil(t, pack(nil))
-	require.Equal(t, []byte{}, pack([]byte{}))
-	require.Equal(t, []byte("short"), pack([]byte("short")), "not worth it")
-	rapid.Check(t, func(t *rapid.T) {
-		body := rapid.SliceOfN(rapid.Byte(), 0, 2000).Draw(t, "body")
-		if rapid.Bool().Draw(t, "looks packed") {
-			body = append([]byte(rapid.SampledFrom([]string{packedMark, zstdMark}).Draw(t, "mark")), body...)
-		}
-		body = bytes.Repeat(body, rapid.IntRange(1, 3).Draw(t, "times"))
-		got, err := unpack(pack(body))
-		if err != nil || !bytes.Equal(got, body) {
-			t.Fatalf("%v: %q became %q", err, body, got)
-		}
-	})
+	for name, p := range map[string]packing{"S2": packBlock, "zstd": packZstd} {
+		require.Nil(t, p.pack(nil), name)
+		require.Equal(t, []byte{}, p.pack([]byte{}), name)
+		require.Equal(t, []byte("short"), p.pack([]byte("short")), "not worth it")
+		rapid.Check(t, func(t *rapid.T) {
+			body := rapid.SliceOfN(rapid.Byte(), 0, 2000).Draw(t, "body")
+			if rapid.Bool().Draw(t, "looks packed") {
+				body = append([]byte(rapid.SampledFrom([]string{packedMark, zstdMark}).Draw(t, "mark")), body...)
+			}
+			body = bytes.Repeat(body, rapid.IntRange(1, 3).Draw(t, "times"))
+			got, err := unpack(p.pack(body))
+			if err != nil || !bytes.Equal(got, body) {
+				t.Fatalf("%v: %q became %q", err, body, got)
+			}
+		})
+	}
 }
 
 // Each bit counts: none that is turned gives another body.
 func TestTurnedBitsAreSeen(t *testing.T) {
 	body := []byte(`{"resourceType":"Observation","status":"final","valueQuantity":{"value":13,"unit":"mL","system":"http://unitsofmeasure.org","code":"mL"}}`)
-	packed := pack(body)
+	packed := Packed(body)
 	require.Less(t, len(packed), len(body))
 	for i := len(packedMark) * 8; i < len(packed)*8; i++ {
 		turned := bytes.Clone(packed)
@@ -83,7 +88,7 @@ func TestTurnedBitsAreSeen(t *testing.T) {
 
 // Bytes that pack did not write are a fault of ours, never an empty resource.
 func TestUnpackRefuses(t *testing.T) {
-	whole := pack([]byte(strings.Repeat(`{"resourceType":"Task"}`, 50)))
+	whole := Packed([]byte(strings.Repeat(`{"resourceType":"Task"}`, 50)))
 	other := bytes.Clone(whole)
 	other[len(packedMark)] ^= 1
 	for name, stored := range map[string][]byte{

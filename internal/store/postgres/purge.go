@@ -74,14 +74,14 @@ WHERE v.type = k.type AND v.id = k.id AND NOT EXISTS (SELECT FROM resource r WHE
 		} {
 			batch.Queue(statement, id)
 		}
-		return keep(ctx, tx, batch, record)
+		return s.keep(ctx, tx, batch, record)
 	}))
 }
 
 // keep adds the rows of a new resource to a batch and runs it, all or nothing with the rest of
 // the transaction.
-func keep(ctx context.Context, tx pgx.Tx, batch *pgx.Batch, r store.Resource) error {
-	t := newTrial([]store.Changeset{{Resources: []store.Resource{r}}})
+func (s *Store) keep(ctx context.Context, tx pgx.Tx, batch *pgx.Batch, r store.Resource) error {
+	t := newTrial(s.packing, []store.Changeset{{Resources: []store.Resource{r}}})
 	t.queue(batch, []int{0})
 	if err := send(ctx, tx, batch); err != nil {
 		return err

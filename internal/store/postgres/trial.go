@@ -11,6 +11,7 @@ import (
 // trial is what stands against changesets: what is seen in themselves, and what the database
 // says of their keys. Each is known by its place in the call.
 type trial struct {
+	packing  packing
 	changes  []store.Changeset
 	trusting bool // that what is new is not there yet
 	heads    [][]head
@@ -19,9 +20,9 @@ type trial struct {
 	holders  map[int]map[identityKey]string // of identities that belong to another resource
 }
 
-func newTrial(changes []store.Changeset) *trial {
+func newTrial(p packing, changes []store.Changeset) *trial {
 	t := &trial{
-		changes: changes, heads: make([][]head, len(changes)),
+		packing: p, changes: changes, heads: make([][]head, len(changes)),
 		known: map[int]store.Inbox{}, stale: map[int]bool{}, holders: map[int]map[identityKey]string{},
 	}
 	for i := range changes {
@@ -63,7 +64,7 @@ func (t *trial) held(place int, k identityKey, id string) {
 
 // queue adds a wave to a batch: the questions about its changesets, and their rows.
 func (t *trial) queue(batch *pgx.Batch, members []int) {
-	q := questions{writing: &writing{}}
+	q := questions{writing: &writing{packing: t.packing}}
 	for _, i := range members {
 		q.add(i, &t.changes[i], t.heads[i])
 		if t.stale[i] || t.holders[i] != nil {

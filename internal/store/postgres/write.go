@@ -14,6 +14,7 @@ import (
 // writing is the rows of a wave, each with the place of its changeset: a row is written if
 // nothing stands against that. Where a row brings a key of its own, rows are in order of keys.
 type writing struct {
+	packing    packing
 	inbox      []at[*store.Inbox]
 	steps      []at[*store.EpisodeChange]
 	heads      []at[head]

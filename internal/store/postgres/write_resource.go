@@ -62,7 +62,7 @@ WHERE ` + stands
 		field(w.versions, func(r *store.Resource) time.Time { return r.Updated }),
 		field(w.versions, func(r *store.Resource) string { return r.Unit }),
 		field(w.versions, func(r *store.Resource) string { return r.Episode }),
-		field(w.versions, func(r *store.Resource) []byte { return pack(r.Body) }),
+		field(w.versions, func(r *store.Resource) []byte { return w.packing.pack(r.Body) }),
 	)
 }
 

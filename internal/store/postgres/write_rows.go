@@ -32,7 +32,7 @@ WHERE ` + stands
 		field(w.inbox, func(in *store.Inbox) string { return in.Source }),
 		field(w.inbox, func(in *store.Inbox) string { return in.ID }),
 		field(w.inbox, func(in *store.Inbox) string { return in.Digest }),
-		field(w.inbox, func(in *store.Inbox) []byte { return pack(in.Answer) }),
+		field(w.inbox, func(in *store.Inbox) []byte { return w.packing.pack(in.Answer) }),
 		field(w.inbox, func(in *store.Inbox) time.Time { return in.At }),
 		field(w.inbox, func(in *store.Inbox) *time.Time { return maybe(in.Stream) }),
 		field(w.inbox, func(in *store.Inbox) *int64 { return settled(in.Position) }),
@@ -60,10 +60,10 @@ FROM ` + rows + ` AND episode.id = n.id`
 	)
 	fresh, stepped := split(w.steps, isFirst)
 	if len(fresh) > 0 {
-		batch.Queue(create, episodeColumns(fresh)...)
+		batch.Queue(create, w.episodeColumns(fresh)...)
 	}
 	if len(stepped) > 0 {
-		batch.Queue(update, episodeColumns(stepped)...)
+		batch.Queue(update, w.episodeColumns(stepped)...)
 	}
 }
 
@@ -83,13 +83,13 @@ func split[T any](rows []at[T], isNew func(T) bool) (fresh, old []at[T]) {
 }
 
 // episodeColumns are the arrays of the columns of episode that a change sets.
-func episodeColumns(rows []at[*store.EpisodeChange]) []any {
+func (w *writing) episodeColumns(rows []at[*store.EpisodeChange]) []any {
 	return []any{
 		places(rows),
 		field(rows, func(e *store.EpisodeChange) string { return e.ID }),
 		field(rows, func(e *store.EpisodeChange) string { return e.Unit }),
 		field(rows, func(e *store.EpisodeChange) string { return e.Subject }),
-		field(rows, func(e *store.EpisodeChange) []byte { return pack(e.State) }),
+		field(rows, func(e *store.EpisodeChange) []byte { return w.packing.pack(e.State) }),
 		field(rows, func(e *store.EpisodeChange) int { return e.RulesVersion }),
 		field(rows, func(e *store.EpisodeChange) string { return e.Protocol }),
 		field(rows, func(e *store.EpisodeChange) string { return e.ProtocolDigest }),
@@ -111,9 +111,9 @@ WHERE ` + stands
 		field(w.steps, func(e *store.EpisodeChange) int64 { return e.Input.Seq }),
 		field(w.steps, func(e *store.EpisodeChange) string { return e.Unit }),
 		field(w.steps, func(e *store.EpisodeChange) string { return e.Input.Kind }),
-		field(w.steps, func(e *store.EpisodeChange) []byte { return pack(e.Input.Body) }),
+		field(w.steps, func(e *store.EpisodeChange) []byte { return w.packing.pack(e.Input.Body) }),
 		field(w.steps, func(e *store.EpisodeChange) time.Time { return e.Input.At }),
-		field(w.steps, func(e *store.EpisodeChange) []byte { return pack(e.Input.Answer) }),
+		field(w.steps, func(e *store.EpisodeChange) []byte { return w.packing.pack(e.Input.Answer) }),
 	)
 }
 
