@@ -45,7 +45,7 @@ func (m *Matcher) Run(ctx context.Context) {
 // Drain matches what there is now.
 func (m *Matcher) Drain(ctx context.Context) error {
 	for {
-		if n, err := m.round(ctx); n == 0 || err != nil {
+		if n, _, err := m.look(ctx); n == 0 || err != nil {
 			return err
 		}
 	}
@@ -56,19 +56,23 @@ func (m *Matcher) Drain(ctx context.Context) error {
 const unheard = time.Second
 
 func (m *Matcher) round(ctx context.Context) (int, error) {
-	heard := false
-	n, err := m.changes.MatchOutbox(ctx, batchRows, func(ctx context.Context, changes []store.OutboxRow, live []store.Subscription) (store.Matched, error) {
-		heard = true
-		return m.match(ctx, changes, live)
-	})
-	switch {
-	case n == 0 || err != nil:
-	case heard:
-		m.queued()
-	default:
+	n, heard, err := m.look(ctx)
+	if n > 0 && !heard && err == nil {
 		pause(ctx, nil, unheard)
 	}
 	return n, err
+}
+
+// look matches once; heard says that somebody listened.
+func (m *Matcher) look(ctx context.Context) (n int, heard bool, err error) {
+	n, err = m.changes.MatchOutbox(ctx, batchRows, func(ctx context.Context, changes []store.OutboxRow, live []store.Subscription) (store.Matched, error) {
+		heard = true
+		return m.match(ctx, changes, live)
+	})
+	if n > 0 && heard && err == nil {
+		m.queued()
+	}
+	return n, heard, err
 }
 
 // nudge puts a wake into a channel of room for one.
