@@ -64,16 +64,6 @@ func TestReadinessTellsTheTruth(t *testing.T) {
 	do(`ALTER DATABASE %s RESET default_transaction_read_only`)
 	w.wantReady(http.StatusOK, "ok")
 
-	conn, err := pgx.Connect(t.Context(), s.database)
-	require.NoError(t, err)
-	defer conn.Close(t.Context()) //nolint:errcheck // the test is over for it
-	_, err = conn.Exec(t.Context(), `INSERT INTO schema_version (version, name, serves) VALUES (999, 'later', 999)`)
-	require.NoError(t, err)
-	w.wantReady(http.StatusServiceUnavailable, "")
-	_, err = conn.Exec(t.Context(), `DELETE FROM schema_version WHERE version = 999`)
-	require.NoError(t, err)
-	w.wantReady(http.StatusOK, "ok")
-
 	address := broker.URL()[len("nats://"):]
 	broker.Close()
 	w.wantReady(http.StatusOK, "the broker is away: events and changes wait, charting goes on")
@@ -85,4 +75,24 @@ func TestReadinessTellsTheTruth(t *testing.T) {
 	w.wantReady(http.StatusOK, "ok")
 	w.find(c)
 	w.wantSound(1) // what waited was told
+
+	conn, err := pgx.Connect(t.Context(), s.database)
+	require.NoError(t, err)
+	defer conn.Close(t.Context()) //nolint:errcheck // the test is over for it
+	_, err = conn.Exec(t.Context(), `INSERT INTO schema_version (version, name, serves) VALUES (999, 'later', 999)`)
+	require.NoError(t, err)
+	w.wantReady(http.StatusServiceUnavailable, "")
+	w.wantOutlived()
+}
+
+// wantOutlived waits until the process has ended by itself, since the schema serves it no longer.
+func (w *ward) wantOutlived() {
+	w.Helper()
+	select {
+	case <-w.process.ended:
+	case <-time.After(eventually):
+		require.Fail(w, "it goes on")
+	}
+	require.Equal(w, exitFailed, w.process.cmd.ProcessState.ExitCode())
+	require.Contains(w, w.process.stderr.String(), "a newer release changed it")
 }

@@ -15,7 +15,8 @@ type running struct {
 	intake, timers, matcher, notifier, deliveries, audit, relay, watch worker
 }
 
-// run does the work until ctx ends or the HTTP server fails, and then stops.
+// run does the work until ctx ends, the HTTP server fails, or the schema serves this release no
+// longer, and then stops.
 func (n *node) run(ctx context.Context) error {
 	r := running{
 		audit: start(n.audit), relay: start(n.relay.Run), matcher: start(n.matcher.Run), notifier: start(n.notifier.Run),
@@ -24,16 +25,24 @@ func (n *node) run(ctx context.Context) error {
 	failed := make(chan error, 1)
 	go func() { failed <- n.serve() }()
 
+	schema := make(chan error, 1)
+	asking, enough := context.WithCancel(ctx)
+	defer enough()
+	go func() { schema <- n.outlived(asking) }()
+
 	var err error
+	answering := true
 	select {
 	case <-ctx.Done():
 	case err = <-failed:
+		answering = false
+	case err = <-schema:
 	}
 	n.log.Info("stopping")
 	n.stopping.Store(true)
 	limit, cancel := context.WithTimeout(context.WithoutCancel(ctx), n.shutdown)
 	defer cancel()
-	n.stop(limit, r, err == nil)
+	n.stop(limit, r, answering)
 	n.log.Info("stopped", "in_time", limit.Err() == nil)
 	return err
 }

@@ -24,64 +24,141 @@ import (
 
 var olderBuild = flag.String("upgrade.from", "", "`binary` of an earlier build, which serves on this build's schema; without it, this build serves on a schema that has grown")
 
-// A replica goes on while the schema grows under it, is started anew on the grown one, and has
-// the next release beside it. Without -upgrade.from that release is invented: it has done to every
-// table what a step may do. With it, the old build is a binary that was really built from its own
-// sources, and the schema is today's (make upgrade-check).
-func TestServesOnTheNextSchema(t *testing.T) {
+// A replica serves while the schema changes under it. Where the new schema says that it still serves
+// that build, it goes on, is started anew, and has the next release beside it; where it says that
+// it does not, the build says so and is not started again. Without -upgrade.from the next
+// release is invented: it has done to every table what a step may do. With it, the old build is a
+// binary that was really built from its own sources, and the schema is today's (make upgrade-check).
+func TestAnOlderBuildOnTheNextSchema(t *testing.T) {
 	t.Parallel()
-	this := newSite(t)
-	old := this
-	old.binary = *olderBuild
-	old.migrate(t)
-	readers := newReaders(t)
-	running := old.serve(t, readers.settings...)
-	readers.begin(t, old, running)
-	first := bedside.NewCase(801, "diagnostic", time.Now().Add(-time.Minute))
-	running.takeIn(first)
-	running.register(readers.server)
-	running.bleedAndStop()
-
-	before := rulesOf(t, old)
-	if old.binary != "" {
-		this.migrate(t)
-	} else {
-		growEverything(t, old)
+	changes := map[string]func(t *testing.T, s site){
+		"which serves it": func(t *testing.T, s site) { growEverything(t, s, 0) },
+		"which ends it":   func(t *testing.T, s site) { growEverything(t, s, 1) },
 	}
-	running.wantReady(http.StatusOK, "ok")
-	running.chartOf("hand-check", "normal")
-	anew := old.serve(t, readers.settings...)
-	anew.find(first)
+	if *olderBuild != "" {
+		changes = map[string]func(t *testing.T, s site){"today's": func(t *testing.T, s site) { s.migrate(t) }}
+	}
+	for name, change := range changes {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			u := newUpgrade(t)
+			change(t, u.this)
+			if u.served() {
+				u.goesOn()
+			} else {
+				u.ends()
+			}
+		})
+	}
+}
+
+// upgrade is a site on which an older build serves, with a patient who has bled.
+type upgrade struct {
+	*testing.T
+	old, this site
+	schema    int // that the older build came with
+	rules     int
+	readers   *readers
+	running   *ward
+	first     bedside.Case
+}
+
+func newUpgrade(t *testing.T) *upgrade {
+	t.Helper()
+	u := &upgrade{T: t, this: newSite(t), first: bedside.NewCase(801, "diagnostic", time.Now().Add(-time.Minute)), readers: newReaders(t)}
+	u.old = u.this
+	u.old.binary = *olderBuild
+	u.old.migrate(t)
+	u.running = u.old.serve(t, u.readers.settings...)
+	u.readers.begin(t, u.old, u.running)
+	u.running.takeIn(u.first)
+	u.running.register(u.readers.server)
+	u.running.bleedAndStop()
+	u.schema, u.rules = u.ask(`SELECT max(version) FROM schema_version`), u.ask(newestRules)
+	return u
+}
+
+const newestRules = `SELECT max(rules_version) FROM episode`
+
+func (u *upgrade) ask(sql string) (n int) {
+	u.Helper()
+	conn, err := pgx.Connect(u.Context(), u.this.database)
+	require.NoError(u, err)
+	defer conn.Close(u.Context()) //nolint:errcheck // it has told
+	require.NoError(u, conn.QueryRow(u.Context(), sql).Scan(&n))
+	return n
+}
+
+// served reports whether the schema says that the older build can work on it.
+func (u *upgrade) served() bool {
+	u.Helper()
+	require.Greater(u, u.ask(`SELECT max(version) FROM schema_version`), u.schema, "it is the next one")
+	return u.ask(`SELECT max(serves) FROM schema_version`) <= u.schema
+}
+
+func (u *upgrade) goesOn() {
+	u.Helper()
+	u.running.wantReady(http.StatusOK, "ok")
+	u.running.chartOf("hand-check", "normal")
+	anew := u.old.serve(u.T, u.readers.settings...)
+	anew.find(u.first)
 	anew.chartOf("band-air-removed", "1")
 
 	// Its first release falls due in a moment, and is withheld: nobody has looked.
 	second := bedside.NewCase(802, "diagnostic", time.Now().UTC().Truncate(time.Millisecond).Add(-time.Hour+2*time.Second))
 	anew.takeIn(second)
-	anew.register(readers.server)
-	require.Eventually(t, func() bool { return anew.task("release-step/1").Status == "on-hold" }, eventually, tick, "due times are told")
+	anew.register(u.readers.server)
+	require.Eventually(u, func() bool { return anew.task("release-step/1").Status == "on-hold" }, eventually, tick, "due times are told")
 	anew.bleedAndStop()
-	require.Equal(t, http.StatusOK, anew.processMessage(second.Event()).Status, "the same event gets its answer again")
+	require.Equal(u, http.StatusOK, anew.processMessage(second.Event()).Status, "the same event gets its answer again")
 	for _, args := range [][]string{{"purge", "--episodes", "30", "--inbox", "30", "--outbox", "7", "--audit", "30", "--really"}, {"rejected", "list"}, {"outbox", "list"}} {
-		code, stderr := this.do(t, args...)
-		require.Zero(t, code, "%s: %s", args, stderr)
+		code, stderr := u.this.do(u.T, args...)
+		require.Zero(u, code, "%s: %s", args, stderr)
 	}
 
-	next := this.serve(t, readers.settings...)
-	for _, c := range []bedside.Case{first, second} {
+	next := u.this.serve(u.T, u.readers.settings...)
+	for _, c := range []bedside.Case{u.first, second} {
 		anew.find(c)
 		next.find(c)
-		showTheSame(t, anew, next)
+		showTheSame(u.T, anew, next)
 		next.chartOf("hand-check", "normal")
-		if rulesOf(t, old) == before { // else the old one leaves the episode alone
+		if u.ask(newestRules) == u.rules { // else the old one leaves the episode alone
 			anew.chartOf("access-site-haematoma", "absent")
 		}
-		showTheSame(t, anew, next)
+		showTheSame(u.T, anew, next)
 	}
 	next.wantSound(2)
-	readers.wantAll(next)
-	running.process.stop(t)
-	for _, w := range []*ward{running, anew, next} {
-		require.NotContains(t, w.process.stderr.String(), `"level":"ERROR"`)
+	u.readers.wantAll(next)
+	u.running.process.stop(u.T)
+	for _, w := range []*ward{u.running, anew, next} {
+		require.NotContains(u, w.process.stderr.String(), `"level":"ERROR"`)
+	}
+}
+
+// ends holds that the older build says that it can't go on, and that the new one takes over what
+// it has left.
+func (u *upgrade) ends() {
+	u.Helper()
+	u.running.wantReady(http.StatusServiceUnavailable, "")
+	code, stderr := u.old.do(u.T, "serve")
+	require.Equal(u, exitUsage, code)
+	require.Contains(u, stderr, "a newer release changed it")
+	if u.old == u.this { // the release that goes on is invented
+		u.running.wantOutlived()
+		return
+	}
+	u.running.process.stop(u.T) // builds from before 0120 don't by themselves
+	next := u.this.serve(u.T, u.readers.settings...)
+	next.find(u.first)
+	next.chartOf("hand-check", "normal")
+	second := bedside.NewCase(802, "diagnostic", time.Now().Add(-time.Minute))
+	next.takeIn(second)
+	next.register(u.readers.server)
+	next.bleedAndStop()
+	next.wantSound(2)
+	u.readers.wantAll(next)
+	for _, w := range []*ward{u.running, next} {
+		require.NotContains(u, w.process.stderr.String(), `"level":"ERROR"`)
 	}
 }
 
@@ -189,19 +266,9 @@ func (w *ward) bleedAndStop() {
 	w.chartOf("access-site-bleeding", "haemostasis")
 }
 
-// rulesOf gives the newest rules by which an episode was computed.
-func rulesOf(t *testing.T, s site) (newest int) {
-	t.Helper()
-	conn, err := pgx.Connect(t.Context(), s.database)
-	require.NoError(t, err)
-	defer conn.Close(t.Context()) //nolint:errcheck // it has told
-	require.NoError(t, conn.QueryRow(t.Context(), `SELECT max(rules_version) FROM episode`).Scan(&newest))
-	return newest
-}
-
 // growEverything does to each table what a step of the next release may do, a table at a time, and
-// says so.
-func growEverything(t *testing.T, s site) {
+// says that it serves the release before, or with 1 only its own.
+func growEverything(t *testing.T, s site, ended int) {
 	t.Helper()
 	conn, err := pgx.Connect(t.Context(), s.database)
 	require.NoError(t, err)
@@ -222,6 +289,6 @@ func growEverything(t *testing.T, s site) {
 			require.NoError(t, err, sql)
 		}
 	}
-	_, err = conn.Exec(t.Context(), `INSERT INTO schema_version (version, name, serves) SELECT max(version) + 1, 'next', max(version) FROM schema_version`)
+	_, err = conn.Exec(t.Context(), `INSERT INTO schema_version (version, name, serves) SELECT max(version) + 1, 'next', max(version) + $1 FROM schema_version`, ended)
 	require.NoError(t, err)
 }
