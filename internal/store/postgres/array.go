@@ -21,8 +21,8 @@ type arrays[T any] struct {
 func arrayTypes(m *pgtype.Map) []*pgtype.Type {
 	return []*pgtype.Type{
 		arrayType[string](m, "_text", pgtype.TextArrayOID, pgtype.TextOID, textArray{}),
-		arrayType[int](m, "_int4", pgtype.Int4ArrayOID, pgtype.Int4OID, int4Array{}),
-		arrayType[int64](m, "_int8", pgtype.Int8ArrayOID, pgtype.Int8OID, int8Array{}),
+		arrayType[int](m, "_int4", pgtype.Int4ArrayOID, pgtype.Int4OID, int4s),
+		arrayType[int64](m, "_int8", pgtype.Int8ArrayOID, pgtype.Int8OID, int8s),
 	}
 }
 
@@ -83,39 +83,33 @@ func (textArray) Encode(value any, buf []byte) (_ []byte, err error) {
 	return buf, nil
 }
 
-type int4Array struct{}
+// numberArray is an array of numbers of a size.
+type numberArray[T int | int64] struct{ element, size int }
+
+var (
+	int4s = numberArray[int]{pgtype.Int4OID, word}
+	int8s = numberArray[int64]{pgtype.Int8OID, 2 * word}
+)
 
 // Encode implements pgtype.EncodePlan.
-func (int4Array) Encode(value any, buf []byte) (_ []byte, err error) {
-	numbers := value.([]int) //nolint:forcetypeassert // PlanEncode gives this for nothing else
+func (a numberArray[T]) Encode(value any, buf []byte) (_ []byte, err error) {
+	numbers := value.([]T) //nolint:forcetypeassert // PlanEncode gives this for nothing else
 	if numbers == nil {
 		return nil, nil // NULL
 	}
-	if buf, err = begin(buf, pgtype.Int4OID, len(numbers), arrayHead+len(numbers)*2*word); err != nil {
+	if buf, err = begin(buf, a.element, len(numbers), arrayHead+len(numbers)*(word+a.size)); err != nil {
 		return nil, err
 	}
 	for _, n := range numbers {
-		if n < math.MinInt32 || n > math.MaxInt32 {
+		buf = appendWord(buf, a.size)
+		switch n := int64(n); {
+		case a.size > word:
+			buf = binary.BigEndian.AppendUint64(buf, uint64(n)) //nolint:gosec // its bits are sent
+		case n < math.MinInt32 || n > math.MaxInt32:
 			return nil, fmt.Errorf("%d is beyond an int4", n)
+		default:
+			buf = appendWord(buf, int(n))
 		}
-		buf = appendWord(appendWord(buf, word), n)
-	}
-	return buf, nil
-}
-
-type int8Array struct{}
-
-// Encode implements pgtype.EncodePlan.
-func (int8Array) Encode(value any, buf []byte) (_ []byte, err error) {
-	numbers := value.([]int64) //nolint:forcetypeassert // PlanEncode gives this for nothing else
-	if numbers == nil {
-		return nil, nil // NULL
-	}
-	if buf, err = begin(buf, pgtype.Int8OID, len(numbers), arrayHead+len(numbers)*3*word); err != nil {
-		return nil, err
-	}
-	for _, n := range numbers {
-		buf = binary.BigEndian.AppendUint64(appendWord(buf, 2*word), uint64(n)) //nolint:gosec // its bits are sent
 	}
 	return buf, nil
 }

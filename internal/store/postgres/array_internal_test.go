@@ -22,8 +22,8 @@ func TestArraysAreWrittenAsPgtypeDoes(t *testing.T) {
 		none any // with elements that may be NULL
 	}{
 		{pgtype.TextArrayOID, textArray{}, []any{[]string(nil), []string{}, []string{""}, []string{"a", "", "żółć", "NULL", `{"x"}`}}, []*string{nil}},
-		{pgtype.Int4ArrayOID, int4Array{}, []any{[]int(nil), []int{}, []int{0, 1, -1, math.MaxInt32, math.MinInt32}}, []*int{nil}},
-		{pgtype.Int8ArrayOID, int8Array{}, []any{[]int64(nil), []int64{}, []int64{0, 1, -1, math.MaxInt64, math.MinInt64}}, []*int64{nil}},
+		{pgtype.Int4ArrayOID, int4s, []any{[]int(nil), []int{}, []int{0, 1, -1, math.MaxInt32, math.MinInt32}}, []*int{nil}},
+		{pgtype.Int8ArrayOID, int8s, []any{[]int64(nil), []int64{}, []int64{0, 1, -1, math.MaxInt64, math.MinInt64}}, []*int64{nil}},
 	} {
 		for _, value := range c.all {
 			for _, format := range []int16{pgtype.BinaryFormatCode, pgtype.TextFormatCode} {
