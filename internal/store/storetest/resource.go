@@ -78,6 +78,9 @@ func twoVersionsAtOnce(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Resources: []store.Resource{version("Task", "t1", 3), version("Task", "t1", 4, token("code", "", "fourth"))}})
 	gap := store.Changeset{Resources: []store.Resource{version("Task", "t1", 5), version("Task", "t1", 7)}}
 	require.Equal(t, store.Conflict, only(t, st, gap).Status)
+	gap = store.Changeset{Resources: []store.Resource{version("Task", "new", 1), version("Task", "new", 3)}}
+	require.Equal(t, store.Conflict, only(t, st, gap).Status, "nothing of it is there to be looked at")
+	requireAbsent(t, st, "Task", "new")
 
 	history, err := st.History(t.Context(), "Task", "t1")
 	require.NoError(t, err)
