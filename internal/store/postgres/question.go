@@ -24,8 +24,7 @@ func field[T, V any](rows []at[T], value func(T) V) []V {
 // questions are what a wave asks of the database before it writes its rows.
 type questions struct {
 	*writing
-	lost     []int // places of what can't be stored whatever the database says
-	trusting bool  // see trial
+	lost []int // places of what can't be stored whatever the database says
 }
 
 func (q questions) ask(batch *pgx.Batch, t *trial) {
@@ -90,7 +89,7 @@ func (q questions) try(batch *pgx.Batch, t *trial) {
 )
 SELECT against.* FROM against, lost`
 	steps, heads, outbox, identities := q.steps, q.heads, q.outbox, q.identities
-	if q.trusting {
+	if t.trusting {
 		_, steps = split(steps, isFirst)
 		_, heads = split(heads, head.isNew)
 		outbox, identities = nil, nil

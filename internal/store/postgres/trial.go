@@ -71,7 +71,6 @@ func (t *trial) queue(batch *pgx.Batch, members []int) {
 			q.lost = append(q.lost, i)
 		}
 	}
-	q.trusting = t.trusting
 	q.ask(batch, t)
 	q.queue(batch)
 }
