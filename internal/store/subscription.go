@@ -67,7 +67,9 @@ type Matched struct {
 type Matcher func(ctx context.Context, changes []OutboxRow, live []Subscription) (Matched, error)
 
 // Subscriptions keeps the queues. A Subscription is live while its status is requested,
-// active or error: its events are counted. A zero now means the store's own clock.
+// active or error: its events are counted. What was committed before the first
+// that is live, with no destination beside it, is told to none; one that joins others may be told of
+// what was not matched yet. A zero now means the store's own clock.
 type Subscriptions interface {
 	// MatchOutbox hands unmatched changes of one partition, at most limit and in order, to
 	// match together with all live Subscriptions, and queues the events and deliveries that

@@ -30,18 +30,20 @@ func (s *Store) MatchOutbox(ctx context.Context, limit int, match store.Matcher)
 // unheard is how many changes are marked at a time that nobody listens to.
 const unheard = 10_000
 
-// matchNobody marks changes if nobody listens; heard says that somebody does. Rows that are
-// being marked as sent are passed over: they are marked as matched with it.
+// matchNobody marks changes if nobody listens; heard says that somebody does.
 func (s *Store) matchNobody(ctx context.Context) (n int, heard bool, err error) {
-	const query = `WITH nobody AS MATERIALIZED (SELECT ` + nobodyListens + ` AS listens), waiting AS MATERIALIZED (
+	err = s.pool.QueryRow(ctx, passUnheard, unheard).Scan(&n, &heard)
+	return n, heard, err
+}
+
+// passUnheard marks changes if nobody listens. Rows that are being marked as sent are passed
+// over: they are marked as matched with it.
+const passUnheard = `WITH nobody AS MATERIALIZED (SELECT ` + nobodyListens + ` AS listens), waiting AS MATERIALIZED (
   SELECT o.seq FROM outbox o WHERE o.matched_at IS NULL AND (SELECT listens FROM nobody) ORDER BY o.partition, o.seq LIMIT $1 FOR UPDATE SKIP LOCKED
 ), marked AS (
   UPDATE outbox o SET matched_at = clock_timestamp() FROM waiting WHERE o.seq = waiting.seq RETURNING 1
 )
 SELECT (SELECT count(*) FROM marked), NOT listens FROM nobody`
-	err = s.pool.QueryRow(ctx, query, unheard).Scan(&n, &heard)
-	return n, heard, err
-}
 
 func matchPartition(ctx context.Context, tx pgx.Tx, limit int, match store.Matcher) (int, error) {
 	const (

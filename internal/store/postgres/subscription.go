@@ -49,7 +49,8 @@ type claimRow struct {
 }
 
 // queueSubscriptions sets what new versions of Subscriptions say. They start anew, but
-// numbers, what was taken and a living claim stay.
+// numbers, what was taken and a living claim stay. Ahead of it what nobody has heard is marked, so
+// that the first one is not told of it; that is right even if something stands against its changeset.
 func (w *writing) queueSubscriptions(batch *pgx.Batch) {
 	const query = `INSERT INTO subscription (id, status, owner, units, all_units, heartbeat, lease, ends_at, version, due)
 SELECT $2, $3, $4, $5, $6, $7, $8, $9, $10, CASE WHEN $3 IN ('requested', 'active') THEN clock_timestamp() END
@@ -57,6 +58,9 @@ FROM (VALUES ($1::integer)) AS n (place) WHERE ` + stands + `
 ON CONFLICT (id) DO UPDATE SET version = excluded.version, status = excluded.status, owner = excluded.owner, units = excluded.units,
   all_units = excluded.all_units, heartbeat = excluded.heartbeat, lease = excluded.lease, ends_at = excluded.ends_at,
   due = excluded.due, attempts = 0, failing_since = NULL`
+	if len(w.subscriptions) > 0 {
+		batch.Queue(passUnheard, unheard)
+	}
 	for _, s := range w.subscriptions {
 		q := s.row
 		units := q.Units

@@ -38,8 +38,11 @@ type queuedEvent struct {
 // sends reports whether the status is one in which its endpoint is called.
 func (q *queueRow) sends() bool { return q.Status == "requested" || q.Status == "active" }
 
-// setQueue sets what a new version of a Subscription says.
+// setQueue sets what a new version of a Subscription says. What nobody has heard is told to nobody.
 func (m *Memory) setQueue(s store.Subscription) {
+	if len(m.live())+len(m.destinations) == 0 {
+		m.queues.matched = len(m.outbox)
+	}
 	if m.queues.all == nil {
 		m.queues.all = map[string]*queueRow{}
 	}
@@ -69,7 +72,9 @@ func (m *Memory) MatchOutbox(ctx context.Context, limit int, match store.Matcher
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.queues.matched += len(changes)
+	if len(changes) > 0 {
+		m.queues.matched = max(m.queues.matched, int(changes[len(changes)-1].Seq))
+	}
 	m.queueDeliveries(matched.Deliveries)
 	for _, e := range matched.Events {
 		q := m.queues.all[e.Subscription]
@@ -92,13 +97,19 @@ func (m *Memory) unmatched(limit int) (changes []store.OutboxRow, live []store.S
 	for _, row := range m.outbox[m.queues.matched:min(m.queues.matched+limit, len(m.outbox))] {
 		changes = append(changes, row.OutboxRow)
 	}
+	live = m.live()
+	return changes, live, len(live) + len(m.destinations)
+}
+
+// live gives the live Subscriptions in order.
+func (m *Memory) live() (live []store.Subscription) {
 	for _, q := range m.queues.all {
 		if q.Status != "off" {
 			live = append(live, q.Subscription)
 		}
 	}
 	slices.SortFunc(live, func(a, b store.Subscription) int { return cmp.Compare(a.ID, b.ID) })
-	return changes, live, len(live) + len(m.destinations)
+	return live
 }
 
 // ClaimSubscriptions leases Subscriptions for which there is something to do.

@@ -21,6 +21,7 @@ func subscriptionTests() []contractTest {
 		{"subscription/matched once, in order", matchedOnce},
 		{"subscription/a failed match matches nothing", failedMatch},
 		{"subscription/what was before it is not its event", nothingFromBefore},
+		{"subscription/what nobody heard is told to nobody", nothingUnheard},
 		{"subscription/sent before it is matched", sentFirst},
 		{"subscription/matched side by side", matchedSideBySide},
 		{"subscription/claim and settle", claimAndSettle},
@@ -175,6 +176,30 @@ func nothingFromBefore(t *testing.T, st store.Store) {
 	require.Equal(t, []string{"after"}, told(t, st, "s"))
 }
 
+// nothingUnheard makes changes that are neither matched nor sent when the first Subscription comes, and
+// when one comes after all have ended.
+func nothingUnheard(t *testing.T, st store.Store) {
+	change := func(id string) { mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", id, 5)}}) }
+	change("before")
+	putQueue(t, st, 1, queue("s", "requested"))
+	change("while")
+	putQueue(t, st, 1, queue("t", "active"))
+	require.Equal(t, 1, matchAll(t, st, everyone))
+	for _, id := range []string{"s", "t"} {
+		putQueue(t, st, 2, queue(id, "off"))
+	}
+	change("between")
+	putQueue(t, st, 1, queue("over", "off"))
+	putQueue(t, st, 1, queue("u", "error"))
+	change("after")
+	require.Equal(t, 1, matchAll(t, st, everyone))
+	require.Equal(t, []string{"while"}, told(t, st, "s"))
+	require.Equal(t, []string{"after"}, told(t, st, "u"))
+	unsent, err := st.Unsettled(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, 4, unsent, "matching leaves the rows to the relay")
+}
+
 // sentFirst sends changes before they are matched, with and without somebody to be told.
 func sentFirst(t *testing.T, st store.Store) {
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "before", 5)}})
@@ -183,8 +208,8 @@ func sentFirst(t *testing.T, st store.Store) {
 	putQueue(t, st, 1, queue("s", "active"))
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "while", 5)}})
 	sendAll(t, st)
-	putQueue(t, st, 2, queue("s", "off"))
 	putQueue(t, st, 1, queue("t", "error"))
+	putQueue(t, st, 2, queue("s", "off"))
 	mustCommit(t, st, store.Changeset{Outbox: []store.Outbox{message("e", "too", 5)}})
 	sendAll(t, st)
 	matchAll(t, st, everyone)
