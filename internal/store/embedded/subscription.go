@@ -16,7 +16,7 @@ const subscriptionColumns = `id, version, status, owner, units, all_units, heart
 // numbers, what was taken and a living claim stay. What nobody has heard is told to nobody.
 func putSubscription(ctx context.Context, tx *sql.Tx, q *store.Subscription) error {
 	const (
-		pass = `UPDATE outbox SET matched_at = ? WHERE matched_at IS NULL
+		unheard = `UPDATE outbox SET matched_at = ? WHERE matched_at IS NULL
   AND NOT EXISTS (SELECT 1 FROM subscription WHERE status <> 'off') AND NOT EXISTS (SELECT 1 FROM destination)`
 		query = `INSERT INTO subscription (id, status, owner, units, all_units, heartbeat, lease, ends_at, due, version)
 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, CASE WHEN ?2 IN ('requested', 'active') THEN ?9 END, ?10)
@@ -24,7 +24,7 @@ ON CONFLICT (id) DO UPDATE SET version = excluded.version, status = excluded.sta
   all_units = excluded.all_units, heartbeat = excluded.heartbeat, lease = excluded.lease, ends_at = excluded.ends_at,
   due = excluded.due, attempts = 0, failing_since = NULL`
 	)
-	if _, err := tx.ExecContext(ctx, pass, micros(time.Now())); err != nil {
+	if _, err := tx.ExecContext(ctx, unheard, micros(time.Now())); err != nil {
 		return err
 	}
 	units, err := json.Marshal(q.Units)

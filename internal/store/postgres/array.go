@@ -17,12 +17,13 @@ type arrays[T any] struct {
 	plan pgtype.EncodePlan
 }
 
-// arrayTypes are the arrays that commits are made of.
+// arrayTypes are the arrays that commits are made of, for one connection.
 func arrayTypes(m *pgtype.Map) []*pgtype.Type {
+	r := &room{}
 	return []*pgtype.Type{
-		arrayType[string](m, "_text", pgtype.TextArrayOID, pgtype.TextOID, textArray{}),
-		arrayType[int](m, "_int4", pgtype.Int4ArrayOID, pgtype.Int4OID, int4s),
-		arrayType[int64](m, "_int8", pgtype.Int8ArrayOID, pgtype.Int8OID, int8s),
+		arrayType[string](m, "_text", pgtype.TextArrayOID, pgtype.TextOID, textArray{r}),
+		arrayType[int](m, "_int4", pgtype.Int4ArrayOID, pgtype.Int4OID, numberArray[int]{r, pgtype.Int4OID, word}),
+		arrayType[int64](m, "_int8", pgtype.Int8ArrayOID, pgtype.Int8OID, numberArray[int64]{r, pgtype.Int8OID, 2 * word}),
 	}
 }
 
@@ -49,23 +50,46 @@ const (
 	lowest     = 1
 )
 
+// room is memory of a connection for the arrays of a statement. pgx takes a new small buffer for
+// each statement, fills it parameter by parameter, and has sent what is in it before it builds
+// the next (ExtendedQueryBuilder of its extended_query_builder.go, which uses small ones again itself).
+type room struct{ kept []byte }
+
+// mostKept is the most: what a larger statement took is left to the garbage collector.
+const mostKept = 1 << 20
+
+// in gives the buffer room for size more bytes. One that is smaller than what is kept moves there:
+// once a statement has, its buffer is never smaller again, so that nothing of it is written over.
+func (r *room) in(buf []byte, size int) []byte {
+	if cap(buf)-len(buf) >= size {
+		return buf
+	}
+	if len(buf)+size <= cap(r.kept) {
+		return append(r.kept[:0], buf...)
+	}
+	buf = slices.Grow(buf, max(size, cap(buf)))
+	if cap(buf) <= mostKept {
+		r.kept = buf[:0]
+	}
+	return buf
+}
+
 // begin makes room for an array and writes its head.
-func begin(buf []byte, element, n, size int) ([]byte, error) {
+func (r *room) begin(buf []byte, element, n, size int) ([]byte, error) {
 	if size > math.MaxInt32 {
 		return nil, errors.New("an array of more than 2 GB")
 	}
-	// The buffer holds the arrays of a whole statement: it grows by as much as it has.
-	buf = slices.Grow(buf, max(size, cap(buf)))
+	buf = r.in(buf, size)
 	for _, x := range []int{dimensions, nulls, element, n, lowest} {
 		buf = appendWord(buf, x)
 	}
 	return buf, nil
 }
 
-type textArray struct{}
+type textArray struct{ *room }
 
 // Encode implements pgtype.EncodePlan.
-func (textArray) Encode(value any, buf []byte) (_ []byte, err error) {
+func (a textArray) Encode(value any, buf []byte) (_ []byte, err error) {
 	texts := value.([]string) //nolint:forcetypeassert // PlanEncode gives this for nothing else
 	if texts == nil {
 		return nil, nil // NULL
@@ -74,7 +98,7 @@ func (textArray) Encode(value any, buf []byte) (_ []byte, err error) {
 	for _, t := range texts {
 		size += word + len(t)
 	}
-	if buf, err = begin(buf, pgtype.TextOID, len(texts), size); err != nil {
+	if buf, err = a.begin(buf, pgtype.TextOID, len(texts), size); err != nil {
 		return nil, err
 	}
 	for _, t := range texts {
@@ -84,12 +108,10 @@ func (textArray) Encode(value any, buf []byte) (_ []byte, err error) {
 }
 
 // numberArray is an array of numbers of a size.
-type numberArray[T int | int64] struct{ element, size int }
-
-var (
-	int4s = numberArray[int]{pgtype.Int4OID, word}
-	int8s = numberArray[int64]{pgtype.Int8OID, 2 * word}
-)
+type numberArray[T int | int64] struct {
+	*room
+	element, size int
+}
 
 // Encode implements pgtype.EncodePlan.
 func (a numberArray[T]) Encode(value any, buf []byte) (_ []byte, err error) {
@@ -97,7 +119,7 @@ func (a numberArray[T]) Encode(value any, buf []byte) (_ []byte, err error) {
 	if numbers == nil {
 		return nil, nil // NULL
 	}
-	if buf, err = begin(buf, a.element, len(numbers), arrayHead+len(numbers)*(word+a.size)); err != nil {
+	if buf, err = a.begin(buf, a.element, len(numbers), arrayHead+len(numbers)*(word+a.size)); err != nil {
 		return nil, err
 	}
 	for _, n := range numbers {
