@@ -48,8 +48,9 @@ const (
 	batchRows       = 256
 )
 
-// busy is the wait after a round that sent something: more may be on its way.
-const busy = 10 * time.Millisecond
+// gathering is the wait after a round that sent something: what is committed meanwhile goes
+// together, since a round is three transactions, whatever it sends.
+const gathering = 25 * time.Millisecond
 
 // Relay sends outbox rows. Any number of relays may work on one outbox.
 type Relay struct {
@@ -88,12 +89,16 @@ func NewRelay(o Options) *Relay {
 func (r *Relay) Wake() { nudge(r.wake) }
 
 // Run sends rows until ctx ends; the partitions in hand are then finished or given back.
-// It looks at once after Wake, soon after it has sent something, seldom while there is
+// It looks at once after Wake, shortly after it has sent something, seldom while there is
 // nothing, and ever more seldom while nothing can be sent.
 func (r *Relay) Run(ctx context.Context) {
 	failures := 0
 	for ctx.Err() == nil {
-		sent, err := r.round(ctx)
+		select {
+		case <-r.wake: // the round finds what it is about
+		default:
+		}
+		sent, more, err := r.round(ctx)
 		if err != nil && sent == 0 && ctx.Err() == nil {
 			failures++
 			r.log.Warn("relay can't send", "kind", outcome.KindOf(err), "attempt", failures, "error", err)
@@ -101,11 +106,12 @@ func (r *Relay) Run(ctx context.Context) {
 			continue
 		}
 		failures = 0
-		wait := r.idle
-		if sent > 0 {
-			wait = busy
+		switch {
+		case sent == 0:
+			pause(ctx, r.wake, jitter(r.idle))
+		case !more:
+			pause(ctx, nil, jitter(gathering))
 		}
-		pause(ctx, r.wake, jitter(wait))
 	}
 }
 
@@ -113,7 +119,7 @@ func (r *Relay) Run(ctx context.Context) {
 // broker is away. What stays behind is sent by the next relay.
 func (r *Relay) Drain(ctx context.Context) error {
 	for {
-		sent, err := r.round(ctx)
+		sent, _, err := r.round(ctx)
 		if err != nil || sent == 0 {
 			return err
 		}
@@ -122,28 +128,26 @@ func (r *Relay) Drain(ctx context.Context) error {
 
 // round leases partitions with unsent rows and empties them together: what of many is read,
 // sent and marked at once costs the database and the broker little more than what of one is.
-// It returns the number of rows sent and the first error.
-func (r *Relay) round(ctx context.Context) (int, error) {
+// It returns the number of rows sent, whether other partitions may wait, and the first error.
+func (r *Relay) round(ctx context.Context) (sent int, more bool, first error) {
 	until := time.Now().Add(r.lease)
 	leases, err := r.outbox.LeaseOutbox(ctx, r.holder, roundPartitions, r.lease)
 	if err != nil || len(leases) == 0 {
-		return 0, err
+		return 0, false, err
 	}
 	h := hand{r, leases}
 	// Nothing is sent in the last third of a lease: the next holder may begin at its end.
 	ctx, cancel := context.WithDeadline(ctx, until.Add(-r.lease/3))
 	defer cancel()
-	sent := 0
-	var first error
-	for more := true; more && len(h.held) > 0 && ctx.Err() == nil; {
+	for again := true; again && len(h.held) > 0 && ctx.Err() == nil; {
 		var n int
-		n, more, err = h.batch(ctx)
+		n, again, err = h.batch(ctx)
 		sent += n
 		if first == nil && ctx.Err() == nil {
 			first = err
 		}
 	}
-	return sent, cmp.Or(first, h.giveBack(ctx))
+	return sent, len(leases) == roundPartitions, cmp.Or(first, h.giveBack(ctx))
 }
 
 // hand is what a relay has in hand in a round.

@@ -72,6 +72,35 @@ func TestRelayWakesAtOnceAndLooksSeldomWhenIdle(t *testing.T) {
 	})
 }
 
+// Under load what is committed shortly after a round goes with the next: each look, mark and lease
+// is a transaction. While more is there than a round takes, the next one follows at once.
+func TestRelayLetsChangesGather(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o, b := newFakeOutbox(), newFakeBroker()
+		r := newTestRelay(o, b)
+		defer start(t, r)()
+		time.Sleep(10 * time.Second)
+		before := o.looked()
+		for i := range 1000 {
+			o.add("e", 1, 1)
+			r.Wake()
+			time.Sleep(time.Millisecond)
+			require.Less(t, i-len(b.of("e")), 26, "none waits for longer than 25 ms")
+		}
+		time.Sleep(25 * time.Millisecond)
+		inOrder(t, o, b)
+		require.Less(t, o.looked()-before, 1000/18, "a look takes 19 ms or more")
+
+		time.Sleep(10 * time.Second)
+		for i := range 3 * roundPartitions {
+			o.add(fmt.Sprint(i), i, 1)
+		}
+		r.Wake()
+		synctest.Wait() // no time passes
+		inOrder(t, o, b)
+	})
+}
+
 func TestRelayFindsRowsOfOtherReplicas(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o, b := newFakeOutbox(), newFakeBroker()
