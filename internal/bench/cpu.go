@@ -27,6 +27,10 @@ func (u usage) since(before usage) usage {
 	}
 }
 
+func (u usage) and(v usage) usage {
+	return usage{database: u.database + v.database, service: u.service + v.service, broker: u.broker + v.broker, client: u.client + v.client}
+}
+
 func (u usage) all() time.Duration { return u.database + u.service + u.broker + u.client }
 
 // meter reads processor time from Linux's /proc. A zero pid is not looked at.

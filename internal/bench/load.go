@@ -17,6 +17,13 @@ type figures struct {
 	cpu     usage
 }
 
+// and gives both loads as one.
+func (f figures) and(g figures) figures {
+	both := figures{done: f.done + g.done, took: f.took + g.took, latency: slices.Concat(f.latency, g.latency), cpu: f.cpu.and(g.cpu)}
+	slices.Sort(both.latency)
+	return both
+}
+
 // rate gives operations a second by the clock.
 func (f figures) rate() float64 { return float64(f.done) / f.took.Seconds() }
 

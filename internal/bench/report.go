@@ -31,7 +31,7 @@ func lines() []row {
 }
 
 // report gives the table. Figures are medians over the rounds, ratios medians of the ratios
-// of each round.
+// of each round, the lowest and the highest of which stand beside the rate's.
 func report(o options, all []result) string {
 	var w strings.Builder
 	layout := "All processes share the processors"
@@ -64,9 +64,9 @@ func report(o options, all []result) string {
 			fmt.Fprintln(&w, " | | |")
 			continue
 		}
-		fmt.Fprintf(&w, " %.0f %% | %s | %.1f |\n",
-			100*median(all, func(r result) float64 { return l.of(r).rate() / l.against(r).rate() }),
-			timesP99(all, l),
+		share := func(r result) float64 { return 100 * l.of(r).rate() / l.against(r).rate() }
+		shares := valuesOf(all, share)
+		fmt.Fprintf(&w, " %.0f %% (%.0f to %.0f) | %s | %.1f |\n", median(all, share), shares[0], shares[len(shares)-1], timesP99(all, l),
 			median(all, func(r result) float64 {
 				return ms(l.of(r).each(l.of(r).cpu.all())) / ms(l.against(r).each(l.against(r).cpu.all()))
 			}))
@@ -85,11 +85,17 @@ func timesP99(all []result, l row) string {
 func ms(d time.Duration) float64 { return d.Seconds() * 1000 }
 
 func median(all []result, value func(result) float64) float64 {
+	values := valuesOf(all, value)
+	n := len(values)
+	return (values[(n-1)/2] + values[n/2]) / 2
+}
+
+// valuesOf gives a value of each round, sorted.
+func valuesOf(all []result, value func(result) float64) []float64 {
 	values := make([]float64, len(all))
 	for i, r := range all {
 		values[i] = value(r)
 	}
 	slices.Sort(values)
-	n := len(values)
-	return (values[(n-1)/2] + values[n/2]) / 2
+	return values
 }

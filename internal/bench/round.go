@@ -24,7 +24,8 @@ type result struct {
 	rows               [2]float64 // of a finding: bare, and as the program wrote them
 }
 
-// round measures all once: the bare ones right before the service's.
+// round measures all once: the bare rows right before the service's and once more right after,
+// since the machine is not the same from one minute to the next.
 func (s *site) round(ctx context.Context, o options, number int) (result, error) {
 	var r result
 	now := time.Now()
@@ -36,6 +37,14 @@ func (s *site) round(ctx context.Context, o options, number int) (result, error)
 	if err := s.bare(ctx, o, recorded, &r); err != nil {
 		return r, fmt.Errorf("bare: %w", err)
 	}
+	if o.part != dueTimes {
+		if err := s.served(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
+			return r, fmt.Errorf("served: %w", err)
+		}
+	}
+	if err := s.bare(ctx, o, recorded, &r); err != nil {
+		return r, fmt.Errorf("bare, after: %w", err)
+	}
 	if o.wants(findings) {
 		if err := s.grouping(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
 			return r, fmt.Errorf("grouping: %w", err)
@@ -46,16 +55,10 @@ func (s *site) round(ctx context.Context, o options, number int) (result, error)
 			return r, fmt.Errorf("alone: %w", err)
 		}
 	}
-	if o.part == dueTimes {
-		return r, nil
-	}
 	if file := o.profileOf(events); file != "" {
 		if err := s.profileEvents(ctx, o, newPatients(number*10_000, o.patients, now), file); err != nil {
 			return r, fmt.Errorf("profile: %w", err)
 		}
-	}
-	if err := s.served(ctx, o, newPatients(number*10_000, o.patients, now), &r); err != nil {
-		return r, fmt.Errorf("served: %w", err)
 	}
 	return r, nil
 }
@@ -68,7 +71,7 @@ func (s *site) record(ctx context.Context, o options, patients []patient) (rows,
 	return record(ctx, o, url, patients, meter{postmaster: s.postmaster})
 }
 
-// bare writes what was recorded, at the same concurrency.
+// bare writes what was recorded, at the same concurrency, and adds what it measured.
 func (s *site) bare(ctx context.Context, o options, recorded rows, r *result) error {
 	url, err := s.database(ctx)
 	if err != nil {
@@ -86,14 +89,16 @@ func (s *site) bare(ctx context.Context, o options, recorded rows, r *result) er
 	}
 	m := meter{postmaster: s.postmaster}
 	// The first ones warm up connections and plans, here and with the program.
-	measure := func(rows [][]store.Changeset, warm int, jobs func([]store.Changeset) []job) (figures, error) {
+	measure := func(into *figures, rows [][]store.Changeset, warm int, jobs func([]store.Changeset) []job) error {
 		if _, err := closedLoop(ctx, m, loadOf(rows[:warm], o.workers, jobs)); err != nil {
-			return figures{}, err
+			return err
 		}
-		return closedLoop(ctx, m, loadOf(rows[warm:], o.workers, jobs))
+		f, err := closedLoop(ctx, m, loadOf(rows[warm:], o.workers, jobs))
+		*into = into.and(f)
+		return err
 	}
 	warm := min(o.workers, len(recorded.events)/2)
-	if r.bareEvents, err = measure(recorded.events, warm, b.whole); err != nil {
+	if err := measure(&r.bareEvents, recorded.events, warm, b.whole); err != nil {
 		return err
 	}
 	for _, do := range b.all(recorded.settled) {
@@ -101,12 +106,11 @@ func (s *site) bare(ctx context.Context, o options, recorded rows, r *result) er
 			return err
 		}
 	}
-	if r.bareCharts, err = measure(recorded.charts, min(warm, len(recorded.charts)), b.all); err != nil {
+	if err := measure(&r.bareCharts, recorded.charts, min(warm, len(recorded.charts)), b.all); err != nil {
 		return err
 	}
-	r.bareDue, err = measure(recorded.due, 0, b.all)
 	r.rows[0] = indexed(recorded.charts)
-	return err
+	return measure(&r.bareDue, recorded.due, 0, b.all)
 }
 
 // served measures the running program, and echo and the broker without it.
