@@ -94,10 +94,6 @@ func (r *Relay) Wake() { nudge(r.wake) }
 func (r *Relay) Run(ctx context.Context) {
 	failures := 0
 	for ctx.Err() == nil {
-		select {
-		case <-r.wake: // the round finds what it is about
-		default:
-		}
 		sent, more, err := r.round(ctx)
 		if err != nil && sent == 0 && ctx.Err() == nil {
 			failures++
